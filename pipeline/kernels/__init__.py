@@ -1,0 +1,1 @@
+"""Pure array functions: no input or output, no state. Spaces, units and sources in each docstring."""

@@ -1,0 +1,156 @@
+"""Frozen records that the plan, the engines and the manifest hand to each other.
+
+Plain data only: nothing here opens a file, and everything pickles and goes to JSON.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+State = Literal[
+    "ingested",
+    "rejected",
+    "select",
+    "developed",
+    "at-retouch",
+    "retouched",
+    "approved",
+    "delivered",
+]
+ActionKind = Literal["develop", "deliver", "nothing", "wait", "stale"]
+
+
+@dataclass(frozen=True, slots=True)
+class Capture:
+    """What the camera noted. Times are ISO 8601 with as much of the fraction and offset as known."""
+
+    taken_at: str | None = None
+    camera: str | None = None
+    serial: str | None = None
+    lens: str | None = None
+    iso: float | None = None
+    exposure_s: float | None = None
+    aperture: float | None = None
+    focal_mm: float | None = None
+    orientation: int = 1
+    width: int | None = None
+    height: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Original:
+    """A file that the job must never change. ``path`` is relative to the job, or absolute."""
+
+    path: str
+    digest: str
+    size_bytes: int
+    capture: Capture = field(default_factory=Capture)
+
+
+@dataclass(frozen=True, slots=True)
+class Artifact:
+    """A file that Safelight made. ``path`` is relative to the job."""
+
+    path: str
+    digest: str
+    size_bytes: int
+
+
+@dataclass(frozen=True, slots=True)
+class Version:
+    """A distinct rendering of a frame that was written: v1, v2, ...
+
+    ``inputs`` is what its key was computed from (see ``ResolvedFrame.inputs``), kept so that the
+    plan can say which parameter changed since.
+    """
+
+    frame: str
+    number: int
+    key: str
+    reason: str
+    inputs: Mapping[str, Any]
+    master: Artifact
+    made_at: str
+
+
+@dataclass(frozen=True, slots=True)
+class Delivered:
+    """One file of a delivery, and the version of the frame that it carries."""
+
+    delivery: str
+    frame: str
+    version: int
+    key: str
+    artifact: Artifact
+    made_at: str
+
+
+@dataclass(frozen=True, slots=True)
+class FrameState:
+    """All that the manifest knows of a frame: what the plan decides from."""
+
+    name: str
+    original: Original
+    rating: int = 0
+    burst: str | None = None
+    approved_version: int | None = None
+    problem: str | None = None
+    versions: tuple[Version, ...] = ()
+    delivered: Mapping[str, Delivered] = field(default_factory=dict)
+
+    @property
+    def latest(self) -> Version | None:
+        """The newest version, or None while nothing was written."""
+        return self.versions[-1] if self.versions else None
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Where a value was written: a file as shown to the user, and its line (0: a default)."""
+
+    file: str
+    line: int
+
+    def __str__(self) -> str:
+        return f"{self.file}:{self.line}" if self.line else self.file
+
+
+@dataclass(frozen=True, slots=True)
+class ResolvedStep:
+    """A step of a frame's chain after recipe, setup and frame have been laid over each other.
+
+    ``parameters`` is the validated model as plain JSON values; ``origins`` maps a parameter's
+    dotted path inside it (``contrast``, ``bands[0].at``, or "" for the whole) to where it stands.
+    ``files`` maps each file that the step reads to its digest.
+    """
+
+    stage: Literal["look", "adjust", "finish"]
+    label: str
+    step: str
+    version: int
+    parameters: Mapping[str, Any]
+    origins: Mapping[str, Origin] = field(default_factory=dict)
+    files: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class ResolvedFrame:
+    """A frame's whole recipe: what will be done to it, in order."""
+
+    frame: str
+    recipe: str
+    setup: str | None
+    steps: tuple[ResolvedStep, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """One decision of the plan. ``reason`` is in words; ``key`` names the result."""
+
+    frame: str
+    action: ActionKind
+    reason: str
+    key: str
+    delivery: str | None = None

@@ -1,0 +1,71 @@
+"""What a step is: parameters, the space it works in, a version, and the operations it becomes.
+
+A step never touches pixels itself. It compiles its parameters, once a frame, into operations: a
+kernel from ``pipeline.kernels`` and the arguments that follow the pixels. The one fused pass in
+``develop`` runs those operations on chunks that stay in the processor's cache, so a new recipe
+compiles nothing and no full-size intermediate exists.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal, NamedTuple
+
+from pydantic import BaseModel, ConfigDict
+
+from pipeline.frame import Float32, Light
+
+
+class Parameters(BaseModel):
+    """Base of every step's parameters: frozen, strict, no unknown keys, no NaN or infinity."""
+
+    model_config = ConfigDict(
+        frozen=True, strict=True, extra="forbid", allow_inf_nan=False, validate_default=True
+    )
+
+
+class Operation(NamedTuple):
+    """A kernel and its arguments.
+
+    The pass calls ``kernel(r, g, b, *arguments)`` on three contiguous float32 vectors of one
+    length, a multiple of ``PIXELS_PER_LANE`` in ``pipeline.develop``; it works in place and treats
+    every pixel alike wherever it lies.
+    """
+
+    kernel: Callable[..., None]
+    arguments: tuple[Any, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """What a step may know of the frame while it compiles itself.
+
+    ``preview`` is the frame at reduced scale, (h, w, 3) float32, upright, as-shot balanced linear
+    RGB, before any step. ``files`` maps each file named in a parameter to where it lies.
+    """
+
+    light: Light
+    preview: Float32
+    files: Mapping[str, Path] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One kind of step. Each module in ``pipeline.steps`` defines exactly one, named ``STEP``.
+
+    ``space`` is where the step's pixels are when its operations run: ``camera`` steps come first
+    and together yield the working space. ``neutral`` is a setting that changes nothing (for
+    ``balance``: nothing beyond what the camera already decided). ``reads`` lists the parameters
+    that name a file inside the job.
+    """
+
+    name: str
+    version: int
+    parameters: type[Parameters]
+    space: Literal["camera", "working"]
+    neutral: Parameters
+    operations: Callable[[Any, Context], Sequence[Operation]]
+    about: str
+    reads: tuple[str, ...] = ()
