@@ -38,8 +38,8 @@ class Pixels:
 class Light:
     """What a frame's pixels mean before any step.
 
-    ``to_working(xy)`` gives the 3 × 3 matrix (float64) from as-shot balanced linear RGB to the working
-    space for a scene white ``xy`` (CIE 1931 2 degree): scene white comes out as working white.
+    ``to_working(xy)`` gives the 3 × 3 matrix (float64) from as-shot balanced linear RGB to the
+    working space for a scene white ``xy`` (CIE 1931 2 degree): scene white comes out as working white.
     ``as_shot`` is the scene white that the camera recorded, or D65 for a picture that is already
     in an output space. ``white_of(rgb)`` gives the xy of a neutral surface that has the as-shot
     balanced linear value ``rgb``.
@@ -71,4 +71,4 @@ class Source(Protocol):
         """
 
     def preview(self) -> Float32:
-        """The whole picture at a quarter scale or less, (h, w, 3), upright, same values as strips."""
+        """The whole picture at a quarter scale or less, (h, w, 3), upright, valued like strips."""

@@ -1,7 +1,7 @@
 """Digests: of files by their bytes, of parameters by their canonical JSON.
 
 File digests are BLAKE3, which costs a fifth of SHA-256 on a 70 MB raw and which ``b3sum`` checks;
-they are written ``blake3:<64 hex digits>``. What leaves the job for a client is listed with SHA-256.
+they are written ``blake3:<64 hex digits>``. What leaves for a client is listed with SHA-256.
 """
 
 from __future__ import annotations

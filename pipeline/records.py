@@ -24,7 +24,7 @@ ActionKind = Literal["develop", "deliver", "nothing", "wait", "stale"]
 
 @dataclass(frozen=True, slots=True)
 class Capture:
-    """What the camera noted. Times are ISO 8601 with as much of the fraction and offset as known."""
+    """What the camera noted; times in ISO 8601, with the fraction and offset where known."""
 
     taken_at: str | None = None
     camera: str | None = None

@@ -45,11 +45,13 @@ def delta_e_2000(first: ArrayLike, second: ArrayLike) -> Float64:
     dL, dC = L2 - L1, C2 - C1
     dH = 2 * np.sqrt(C1 * C2) * np.sin(np.radians(dh / 2))
     L, C = (L1 + L2) / 2, (C1 + C2) / 2
-    total = h1 + h2
+    hue_sum = h1 + h2
     h = np.where(
-        np.abs(h1 - h2) <= 180, total / 2, np.where(total < 360, total / 2 + 180, total / 2 - 180)
+        np.abs(h1 - h2) <= 180,
+        hue_sum / 2,
+        np.where(hue_sum < 360, hue_sum / 2 + 180, hue_sum / 2 - 180),
     )
-    h = np.where(grey, total, h)
+    h = np.where(grey, hue_sum, h)
     T = (
         1
         - 0.17 * np.cos(np.radians(h - 30))
@@ -62,4 +64,5 @@ def delta_e_2000(first: ArrayLike, second: ArrayLike) -> Float64:
     RC = 2 * np.sqrt(C**7 / (C**7 + 25.0**7))
     RT = -np.sin(np.radians(60 * np.exp(-(((h - 275) / 25) ** 2)))) * RC
     lightness, chroma, hue = dL / SL, dC / SC, dH / SH
-    return np.sqrt(lightness**2 + chroma**2 + hue**2 + RT * chroma * hue)
+    total = lightness**2 + chroma**2 + hue**2 + RT * chroma * hue
+    return np.asarray(np.sqrt(total), np.float64)

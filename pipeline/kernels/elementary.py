@@ -68,7 +68,7 @@ def cbrt(x):
 
 @inlined
 def log2(x):
-    """Base 2 logarithm of a positive, normal float32; absolute error under 2e-7 near 1, else 1e-7 of the value.
+    """Base 2 logarithm of a positive, normal float32; error under 2e-7 of the value or absolute.
 
     Mantissa m in [sqrt(1/2), sqrt(2)); log2(m) = 2/ln 2 * atanh((m - 1)/(m + 1)) as an odd series.
     """

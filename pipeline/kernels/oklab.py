@@ -32,7 +32,7 @@ def _working_to_lms() -> NDArray[np.float64]:
     matrix = XYZ_TO_LMS @ rgb_to_xyz_matrix(SPACES["working"])
     # The published matrix maps D65 to LMS within 1e-4 of (1, 1, 1); scaling each row makes working
     # greys exactly neutral, which matters more here than the fourth decimal of a saturated colour.
-    return matrix / matrix.sum(axis=1, keepdims=True)
+    return np.asarray(matrix / matrix.sum(axis=1, keepdims=True), np.float64)
 
 
 def _lms_to_lab() -> NDArray[np.float64]:
@@ -51,12 +51,14 @@ OKLAB_TO_LMS = np.linalg.inv(LMS_TO_OKLAB)
 
 def oklab_of(working: ArrayLike) -> NDArray[np.float64]:
     """OKLab (L, a, b), shape (..., 3), of linear working RGB, in float64."""
-    return np.cbrt(np.asarray(working, np.float64) @ WORKING_TO_LMS.T) @ LMS_TO_OKLAB.T
+    lms = np.cbrt(np.asarray(working, np.float64) @ WORKING_TO_LMS.T)
+    return np.asarray(lms @ LMS_TO_OKLAB.T, np.float64)
 
 
 def working_of(oklab: ArrayLike) -> NDArray[np.float64]:
     """Linear working RGB, shape (..., 3), of OKLab, in float64."""
-    return (np.asarray(oklab, np.float64) @ OKLAB_TO_LMS.T) ** 3 @ LMS_TO_WORKING.T
+    lms = (np.asarray(oklab, np.float64) @ OKLAB_TO_LMS.T) ** 3
+    return np.asarray(lms @ LMS_TO_WORKING.T, np.float64)
 
 
 # Constants for kernels: numba freezes them into the code.

@@ -56,7 +56,7 @@ class Transfer:
 
 @dataclass(frozen=True, slots=True)
 class RGBSpace:
-    """An additive RGB space: chromaticities (xy) of red, green, blue and white, and its transfer."""
+    """An additive RGB space: chromaticities (xy) of its primaries and white, and its transfer."""
 
     name: str
     title: str
@@ -134,16 +134,17 @@ def xyz_to_xy(xyz: ArrayLike) -> XY:
 def rgb_to_xyz_matrix(space: RGBSpace) -> Float64:
     """The 3 × 3 matrix from linear RGB to XYZ relative to the space's own white (SMPTE RP 177)."""
     primaries = np.stack([xy_to_xyz(p) for p in (space.red, space.green, space.blue)], axis=1)
-    return primaries * np.linalg.solve(primaries, xy_to_xyz(space.white))
+    scale: Float64 = np.linalg.solve(primaries, xy_to_xyz(space.white))
+    return np.asarray(primaries * scale, np.float64)
 
 
 def between_matrix(source: str, target: str) -> Float64:
     """The 3 × 3 matrix between two spaces' linear RGB, with Bradford adaptation of their whites."""
     a, b = SPACES[source], SPACES[target]
     adapted = adaptation_matrix(xy_to_xyz(a.white), xy_to_xyz(b.white)) @ rgb_to_xyz_matrix(a)
-    return np.linalg.solve(rgb_to_xyz_matrix(b), adapted)
+    return np.asarray(np.linalg.solve(rgb_to_xyz_matrix(b), adapted), np.float64)
 
 
 def luminance_weights(space: str) -> Float64:
     """The luminance of each linear primary: the Y row of the space's matrix."""
-    return rgb_to_xyz_matrix(SPACES[space])[1]
+    return np.asarray(rgb_to_xyz_matrix(SPACES[space])[1], np.float64)

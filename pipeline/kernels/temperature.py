@@ -108,7 +108,7 @@ _WAVELENGTHS_M = np.arange(380, 781, 5) * 1e-9
 
 
 def planckian_uv(kelvin: ArrayLike) -> NDArray[np.float64]:
-    """CIE 1960 (u, v) of black bodies, shape (..., 2), by summing Planck's law over the observer."""
+    """CIE 1960 (u, v) of black bodies, shape (..., 2): Planck's law summed over the observer."""
     t = np.asarray(kelvin, np.float64)[..., None]
     power = _WAVELENGTHS_M**-5 / np.expm1(SECOND_RADIATION_CONSTANT / (_WAVELENGTHS_M * t))
     xyz = power @ _OBSERVER
@@ -140,7 +140,7 @@ def _normal(kelvin: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     step = kelvin * 1e-4
     before, at, after = planckian_uv(np.array([kelvin - step, kelvin, kelvin + step]))
     tangent = (after - before) / np.linalg.norm(after - before)
-    # towards higher temperature u falls, so the normal with a positive v component is the green side
+    # u falls towards higher temperature: the normal with a positive v is the green side
     normal = np.array([tangent[1], -tangent[0]])
     return at, normal if normal[1] > 0 else -normal
 
