@@ -1,0 +1,171 @@
+"""Writes small DNG files for tests: a mosaic, its colour matrices, black and white levels.
+
+Everything goes through tifffile's public writer, so a test can also write what no camera would.
+Tag numbers and types: DNG Specification 1.7.1.0; TIFF/EP (ISO 12234-2).
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import tifffile
+
+SHORT, LONG, RATIONAL, BYTE, ASCII, SRATIONAL = 3, 4, 5, 1, 2, 10
+
+# XYZ (D65) to a plausible camera's RGB; rows scaled so that D65 is not neutral, as in real cameras
+COLOR_MATRIX = np.array(
+    [[0.8198, -0.2239, -0.0724], [-0.4871, 1.2389, 0.2798], [-0.1043, 0.2050, 0.7181]]
+)
+STANDARD_LIGHT_A, D65_ILLUMINANT, D50_ILLUMINANT = 17, 21, 23
+LETTER_CODE = {"R": 0, "G": 1, "B": 2}
+
+
+def rationals(values, denominator_limit: int = 1_000_000) -> tuple[int, ...]:
+    """Numerators and denominators, flat, as TIFF stores rationals."""
+    parts: list[int] = []
+    for value in np.ravel(values):
+        fraction = Fraction(float(value)).limit_denominator(denominator_limit)
+        parts += [fraction.numerator, fraction.denominator]
+    return tuple(parts)
+
+
+def _tags(entries) -> list[tuple]:
+    """tifffile's extra tags of (code, type, values); what is None stays out of the file."""
+    tags: list[tuple] = []
+    for code, kind, value in entries:
+        if value is None:
+            continue
+        if kind in (RATIONAL, SRATIONAL):
+            flat = rationals(value)
+            tags.append((code, kind, len(flat) // 2, flat, True))
+        elif kind == ASCII:
+            text = value.encode() + b"\0"
+            tags.append((code, kind, len(text), text, True))
+        elif kind == BYTE:
+            tags.append((code, kind, len(value), bytes(value), True))
+        else:
+            flat = tuple(int(number) for number in np.ravel(value))
+            tags.append((code, kind, len(flat), flat if len(flat) > 1 else flat[0], True))
+    return tags
+
+
+def write_dng(
+    path: Path,
+    cfa: np.ndarray,
+    pattern: str = "RGGB",
+    *,
+    black: float | tuple[float, ...] = 0,
+    white: int | tuple[int, ...] = 65535,
+    color_matrix1=COLOR_MATRIX,
+    color_matrix2=None,
+    forward_matrix1=None,
+    forward_matrix2=None,
+    camera_calibration1=None,
+    camera_calibration2=None,
+    calibration_signatures: tuple[str, str] | None = None,
+    analog_balance=None,
+    illuminant1: int = D65_ILLUMINANT,
+    illuminant2: int = STANDARD_LIGHT_A,
+    as_shot_neutral=(0.5, 1.0, 0.6),
+    as_shot_white_xy=None,
+    orientation: int = 1,
+    active_area: tuple[int, int, int, int] | None = None,
+    compression: str | None = None,
+    tile: tuple[int, int] | None = None,
+    model: str = "Test Camera",
+    extra_tags: tuple[tuple, ...] = (),
+    byteorder: str = "<",
+) -> Path:
+    """Write a uint16 mosaic (h, w), or linear RGB (h, w, 3), as a DNG and return its path.
+
+    ``pattern`` names the colours row by row: 4 letters for 2 × 2, 36 for 6 × 6. ``black`` is one
+    level or one for each place of a 2 × 2 pattern, row by row. ``active_area`` is top, left,
+    bottom, right. ``compression="ljpeg"`` with ``tile`` writes lossless JPEG (ITU-T T.81, process
+    14), one component.
+    """
+    cfa = np.ascontiguousarray(cfa, np.uint16)
+    mosaic = cfa.ndim == 2
+    side = int(len(pattern) ** 0.5)
+    signatures = calibration_signatures or (None, None)
+    tags = _tags(
+        [
+            (50706, BYTE, (1, 4, 0, 0)),  # DNGVersion
+            (50707, BYTE, (1, 1, 0, 0)),  # DNGBackwardVersion
+            (50708, ASCII, model),  # UniqueCameraModel
+            (271, ASCII, "Safelamp"),  # Make
+            (272, ASCII, model),
+            (274, SHORT, orientation),
+            (33421, SHORT, (side, side) if mosaic else None),  # CFARepeatPatternDim
+            (33422, BYTE, [LETTER_CODE[letter] for letter in pattern] if mosaic else None),
+            (50710, BYTE, (0, 1, 2) if mosaic else None),  # CFAPlaneColor
+            (50711, SHORT, 1 if mosaic else None),  # CFALayout: rectangular
+            (50713, SHORT, (2, 2) if np.size(black) == 4 else None),  # BlackLevelRepeatDim
+            (50714, RATIONAL, black),
+            (50717, LONG, white),
+            (50721, SRATIONAL, color_matrix1),
+            (50722, SRATIONAL, color_matrix2),
+            (50723, SRATIONAL, camera_calibration1),
+            (50724, SRATIONAL, camera_calibration2),
+            (50727, RATIONAL, analog_balance),
+            (50728, RATIONAL, as_shot_neutral),
+            (50729, RATIONAL, as_shot_white_xy),
+            (50778, SHORT, illuminant1),
+            (50779, SHORT, None if color_matrix2 is None else illuminant2),
+            (50829, LONG, active_area),
+            (50931, ASCII, signatures[0]),  # CameraCalibrationSignature
+            (50932, ASCII, signatures[1]),  # ProfileCalibrationSignature
+            (50964, SRATIONAL, forward_matrix1),
+            (50965, SRATIONAL, forward_matrix2),
+        ]
+    )
+    tags += extra_tags
+    with tifffile.TiffWriter(path, byteorder=byteorder) as writer:
+        options = {
+            "photometric": "cfa" if mosaic else 34892,  # LinearRaw
+            "planarconfig": None if mosaic else "contig",
+            "subfiletype": 0,
+            "metadata": None,
+            "software": False,
+            "extratags": tags,
+        }
+        if compression == "ljpeg":
+            if tile is None:
+                raise ValueError("lossless JPEG is written in tiles")
+            writer.write(
+                _lossless_tiles(cfa, tile),
+                shape=cfa.shape,
+                dtype=cfa.dtype,
+                tile=tile,
+                compression=7,
+                **options,
+            )
+        else:
+            writer.write(cfa, tile=tile, compression=compression, **options)
+    return path
+
+
+def _lossless_tiles(cfa: np.ndarray, tile: tuple[int, int]):
+    """Lossless JPEG of each tile; right and bottom tiles are filled up by repeating the edge."""
+    import imagecodecs
+
+    rows, columns = tile
+    height, width = cfa.shape
+    for top in range(0, height, rows):
+        for left in range(0, width, columns):
+            block = cfa[top : top + rows, left : left + columns]
+            block = np.pad(
+                block, ((0, rows - block.shape[0]), (0, columns - block.shape[1])), mode="edge"
+            )
+            yield imagecodecs.ljpeg_encode(np.ascontiguousarray(block), bitspersample=16)
+
+
+def mosaic_of(rgb: np.ndarray, pattern: str = "RGGB") -> np.ndarray:
+    """The samples of an (h, w, 3) picture that a sensor with this pattern would record."""
+    side = int(len(pattern) ** 0.5)
+    height, width = rgb.shape[:2]
+    rows, columns = np.mgrid[:height, :width]
+    table = np.array([LETTER_CODE[letter] for letter in pattern]).reshape(side, side)
+    plane = table[rows % side, columns % side]
+    return np.take_along_axis(rgb, plane[..., None], axis=2)[..., 0]
