@@ -62,7 +62,7 @@ class Artifact:
 class Version:
     """A distinct rendering of a frame that was written: v1, v2, ...
 
-    ``inputs`` is what its key was computed from (see ``ResolvedFrame.inputs``), kept so that the
+    ``inputs`` is what its key was computed from (see ``pipeline.plan.inputs_of``), kept so that the
     plan can say which parameter changed since.
     """
 
@@ -77,23 +77,32 @@ class Version:
 
 @dataclass(frozen=True, slots=True)
 class Delivered:
-    """One file of a delivery, and the version of the frame that it carries."""
+    """One file of a delivery, and the version of the frame that it carries.
+
+    ``inputs`` is what its key was computed from (see ``pipeline.plan.delivery_inputs``).
+    """
 
     delivery: str
     frame: str
     version: int
     key: str
+    inputs: Mapping[str, Any]
     artifact: Artifact
     made_at: str
 
 
 @dataclass(frozen=True, slots=True)
 class FrameState:
-    """All that the manifest knows of a frame: what the plan decides from."""
+    """All that the manifest knows of a frame: what the plan decides from.
+
+    ``setup`` is the group that ingest put it in by the gaps between capture times; where a setup's
+    file lists the frame, that file decides. ``problem`` says why its last attempt failed.
+    """
 
     name: str
     original: Original
     rating: int = 0
+    setup: str | None = None
     burst: str | None = None
     approved_version: int | None = None
     problem: str | None = None
@@ -104,6 +113,17 @@ class FrameState:
     def latest(self) -> Version | None:
         """The newest version, or None while nothing was written."""
         return self.versions[-1] if self.versions else None
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One change of the manifest, as it happened. ``frame`` is None for the job as a whole."""
+
+    number: int
+    at: str
+    what: str
+    frame: str | None
+    detail: Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,11 +166,33 @@ class ResolvedFrame:
 
 
 @dataclass(frozen=True, slots=True)
+class ResolvedDelivery:
+    """A delivery as the job asks for it.
+
+    ``settings`` are its validated settings and ``metadata`` what all of its files carry, both as
+    plain JSON values. ``files`` maps each frame that belongs to it to what is that file's own:
+    ``path`` in the job, and any metadata of the frame. ``origins`` works as in ``ResolvedStep``,
+    with ``metadata.`` before the paths inside ``metadata`` and ``file.`` before those of ``files``.
+    """
+
+    name: str
+    settings: Mapping[str, Any]
+    metadata: Mapping[str, Any]
+    files: Mapping[str, Mapping[str, Any]]
+    origins: Mapping[str, Origin] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
 class Action:
-    """One decision of the plan. ``reason`` is in words; ``key`` names the result."""
+    """One decision of the plan. ``reason`` is in words; ``key`` names the result.
+
+    ``version`` is the number that the result gets (``develop``) or carries (``deliver``); else the
+    version that the frame stands at, None while there is none.
+    """
 
     frame: str
     action: ActionKind
     reason: str
     key: str
+    version: int | None = None
     delivery: str | None = None
