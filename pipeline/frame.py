@@ -1,37 +1,22 @@
-"""Pixels in memory, tagged with the space that they are in.
+"""A frame's pixels as the rest of the pipeline sees them: strips of linear light, and its white.
 
-The fused pass never holds a whole frame as float; this record is what readers, the low-resolution
-pass and tests exchange.
+No whole frame is ever held as float. This module knows neither files nor steps, and it imports no
+array library, since the command line reads it at start.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import TYPE_CHECKING, Protocol, TypeAlias
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
-Space = Literal["camera", "working", "srgb", "display-p3", "adobe-rgb", "romm-rgb"]
-"""``camera``: linear sensor RGB, as-shot balanced, white level 1. ``working``: linear ITU-R BT.2020
-with a D65 white, scene or display referred. The others are encoded (non-linear) output spaces."""
-
-Float32 = NDArray[np.float32]
-
-
-@dataclass(frozen=True, slots=True)
-class Pixels:
-    """float32 pixels of shape (height, width, 3), unclipped, upright (orientation applied)."""
-
-    data: Float32
-    space: Space
-
-    def __post_init__(self) -> None:
-        if self.data.ndim != 3 or self.data.shape[2] != 3 or self.data.dtype != np.float32:
-            raise TypeError(
-                f"pixels are float32 (height, width, 3), not {self.data.dtype} {self.data.shape}"
-            )
+Float32: TypeAlias = "NDArray[np.float32]"
+Matrix: TypeAlias = "NDArray[np.float64]"
+XY: TypeAlias = tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,15 +24,15 @@ class Light:
     """What a frame's pixels mean before any step.
 
     ``to_working(xy)`` gives the 3 × 3 matrix (float64) from as-shot balanced linear RGB to the
-    working space for a scene white ``xy`` (CIE 1931 2 degree): scene white comes out as working white.
-    ``as_shot`` is the scene white that the camera recorded, or D65 for a picture that is already
-    in an output space. ``white_of(rgb)`` gives the xy of a neutral surface that has the as-shot
-    balanced linear value ``rgb``.
+    working space for a scene white ``xy`` (CIE 1931 2 degree): scene white comes out as working
+    white. ``as_shot`` is the scene white that the camera recorded, or D65 for a picture that is
+    already in an output space. ``white_of(rgb)`` gives the xy of a neutral surface that has the
+    as-shot balanced linear value ``rgb``.
     """
 
-    as_shot: tuple[float, float]
-    to_working: Callable[[tuple[float, float]], NDArray[np.float64]]
-    white_of: Callable[[tuple[float, float, float]], tuple[float, float]]
+    as_shot: XY
+    to_working: Callable[[XY], Matrix]
+    white_of: Callable[[tuple[float, float, float]], XY]
 
 
 class Source(Protocol):
@@ -63,11 +48,11 @@ class Source(Protocol):
     light: Light
 
     def strip(self, top: int, bottom: int, out: Float32) -> None:
-        """Write rows ``top`` to ``bottom`` as linear as-shot balanced RGB.
+        """Write rows ``top`` to ``bottom`` as linear as-shot balanced RGB, 1 at the white level.
 
-        ``out`` has shape (3, bottom - top, width or wider); what lies right of ``width`` is left
-        alone. Every value is the same whatever strips the rows are asked in, and several threads
-        may ask at once.
+        ``out`` is float32 of shape (3, bottom - top, width or wider); what lies right of ``width``
+        is left alone. Every value is the same whatever strips the rows are asked in, and several
+        threads may ask at once.
         """
 
     def preview(self) -> Float32:

@@ -42,12 +42,13 @@ class Operation(NamedTuple):
 class Context:
     """What a step may know of the frame while it compiles itself.
 
-    ``preview`` is the frame at reduced scale, (h, w, 3) float32, upright, as-shot balanced linear
-    RGB, before any step. ``files`` maps each file named in a parameter to where it lies.
+    ``preview()`` is the frame at reduced scale, (h, w, 3) float32, upright, as-shot balanced linear
+    RGB, before any step; it is made when the first step asks. ``files`` maps each file named in a
+    parameter to where it lies.
     """
 
     light: Light
-    preview: Float32
+    preview: Callable[[], Float32]
     files: Mapping[str, Path] = field(default_factory=dict)
 
 
@@ -55,16 +56,18 @@ class Context:
 class Step:
     """One kind of step. Each module in ``pipeline.steps`` defines exactly one, named ``STEP``.
 
-    ``space`` is where the step's pixels are when its operations run: ``camera`` steps come first
-    and together yield the working space. ``neutral`` is a setting that changes nothing (for
-    ``balance``: nothing beyond what the camera already decided). ``reads`` lists the parameters
-    that name a file inside the job.
+    ``space`` is where the step's pixels are when its operations run. ``scene`` steps speak of the
+    light in front of the camera: they run first, in whatever stage they were written, so that an
+    exposure corrected for one frame still rolls off in the look's shoulder. ``working`` steps
+    follow in the order written. ``neutral`` is a setting that changes nothing (for ``balance``:
+    nothing beyond what the camera already decided). ``reads`` lists the parameters that name a
+    file inside the job.
     """
 
     name: str
     version: int
     parameters: type[Parameters]
-    space: Literal["camera", "working"]
+    space: Literal["scene", "working"]
     neutral: Parameters
     operations: Callable[[Any, Context], Sequence[Operation]]
     about: str

@@ -1,0 +1,82 @@
+"""White balance: which light counts as white."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, model_validator
+
+from pipeline.step import Context, Operation, Parameters, Step
+
+Share = Annotated[float, Field(ge=0, le=1)]
+
+
+class Balance(Parameters):
+    """One of: the camera's own reading, a colour temperature, or a neutral spot in the picture."""
+
+    source: Literal["as-shot"] | None = Field(
+        None, alias="from", description="as-shot: the balance that the camera recorded"
+    )
+    kelvin: float | None = Field(
+        None, ge=1667, le=25000, description="correlated colour temperature of the light, in kelvin"
+    )
+    duv: float | None = Field(
+        None,
+        ge=-0.05,
+        le=0.05,
+        description="distance of the light from the Planckian locus; above 0 is greener",
+    )
+    neutral: Annotated[tuple[Share, Share], Field(strict=False)] | None = Field(
+        None, description="a spot that must come out grey: shares of the frame's width and height"
+    )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _default(cls, value: Any) -> Any:
+        return {"from": "as-shot"} if value is None or value == {} else value
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Balance:
+        ways = [self.source is not None, self.kelvin is not None, self.neutral is not None]
+        if sum(ways) != 1:
+            raise ValueError("give exactly one of from, kelvin, neutral")
+        if self.duv is not None and self.kelvin is None:
+            raise ValueError("duv goes with kelvin")
+        return self
+
+
+def operations(parameters: Balance, context: Context) -> Sequence[Operation]:
+    """One matrix from as-shot balanced RGB to the working space: the chosen white is neutral."""
+    import numpy as np
+
+    from pipeline.kernels.linear import matrix
+    from pipeline.kernels.temperature import xy_from_cct
+
+    if parameters.kelvin is not None:
+        white = xy_from_cct(parameters.kelvin, parameters.duv or 0.0)
+    elif parameters.neutral is not None:
+        preview = context.preview()
+        height, width = preview.shape[:2]
+        x = min(int(parameters.neutral[0] * width), width - 1)
+        y = min(int(parameters.neutral[1] * height), height - 1)
+        # five by five reduced pixels hold some 400 of the sensor's: noise is gone, texture is not
+        spot = preview[max(y - 2, 0) : y + 3, max(x - 2, 0) : x + 3].reshape(-1, 3)
+        red, green, blue = (float(v) for v in np.median(spot, axis=0))
+        if min(red, green, blue) <= 0:
+            raise ValueError("the neutral spot of balance is black; choose a brighter one")
+        white = context.light.white_of((red, green, blue))
+    else:
+        white = context.light.as_shot
+    return [Operation(matrix, (context.light.to_working(white).astype(np.float32),))]
+
+
+STEP = Step(
+    name="balance",
+    version=1,
+    parameters=Balance,
+    space="scene",
+    neutral=Balance.model_validate({"from": "as-shot"}),
+    operations=operations,
+    about="White balance: the camera's reading, a colour temperature, or a neutral spot.",
+)
