@@ -1,0 +1,56 @@
+"""Engines: where the tasks of a run are worked on. ``here`` is a pool of processes on this machine.
+
+An engine takes tasks and gives outcomes. It knows nothing of pixels, files or the manifest: only
+the process that holds the plan records what came out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One piece of work: the name under which the user knows it, and a picklable argument."""
+
+    name: str
+    work: Any
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """Why a task gave no record.
+
+    ``sentence`` is for the user. ``exit_code`` is that of the ``SafelightError`` that was raised,
+    1 for everything else. ``details`` is a traceback or what a dying process said, and is for
+    ``--debug`` only. ``lost`` says that the process gave no answer, twice: it died, ran out of
+    memory or out of time.
+    """
+
+    sentence: str
+    exit_code: int = 1
+    details: str = ""
+    lost: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """How a task ended: with what its function returned, or with a failure."""
+
+    task: Task
+    record: Any = None
+    failure: Failure | None = None
+
+
+class Engine(Protocol):
+    """Whatever works off tasks."""
+
+    def run(self, tasks: Iterable[Task]) -> Iterator[Outcome]:
+        """Work off the tasks, in any order; each that was begun ends in exactly one outcome.
+
+        Tasks are drawn only as they can be begun. Ctrl-C and SIGTERM let the tasks in flight
+        finish, deliver their outcomes and then raise ``KeyboardInterrupt``; a second one raises
+        it at once.
+        """

@@ -1,0 +1,311 @@
+"""The engine "here": a supervised pool of processes on this machine, no server, starts at once.
+
+A process that dies costs its own task one lone retry and nothing else; the standard library's
+pool would break for good. Knows nothing of pixels, files or the manifest.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import pickle
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections import deque
+from collections.abc import Iterable, Iterator
+from contextlib import suppress
+from dataclasses import replace
+from multiprocessing.connection import Connection, wait
+from types import FrameType
+from typing import Any
+
+from pipeline.engines import Failure, Outcome, Task
+from pipeline.engines.worker import GO_HOME, bug
+
+HOME_S = 5.0
+"""How long a worker that was told to go home may take before it is killed."""
+
+ONE_THREAD = {
+    "NUMBA_NUM_THREADS": "1",
+    "OMP_NUM_THREADS": "1",
+    "OPENBLAS_NUM_THREADS": "1",
+}
+"""The environment of a worker: the parallelism is in the processes."""
+
+START = (
+    "import sys; sys.path[:] = sys.argv[3:]; "
+    "from pipeline.engines.worker import serve; serve(int(sys.argv[1]), int(sys.argv[2]))"
+)
+"""What a worker runs. It never imports the caller's ``__main__``, guarded or not, and it looks for
+modules where the caller does: never in the working folder, which may be a stranger's."""
+
+
+class Here:
+    """Works off tasks in up to ``workers`` processes, each started when it is first needed.
+
+    ``function`` is ``"module:callable"``: the workers import it, the caller never does. It takes
+    a task's ``work`` and returns a picklable record or raises. ``timeout_s`` bounds one task,
+    ``grace_s`` what is in flight when the user asks to stop. ``memory_limit_bytes`` bounds a
+    worker's private memory, where the system can (Linux).
+    """
+
+    def __init__(
+        self,
+        function: str,
+        workers: int,
+        *,
+        timeout_s: float = 900.0,
+        grace_s: float = 60.0,
+        memory_limit_bytes: int = 0,
+    ) -> None:
+        self.function = function
+        self.workers = max(1, workers)
+        self.timeout_s = timeout_s
+        self.grace_s = grace_s
+        self.memory_limit_bytes = memory_limit_bytes
+
+    def run(self, tasks: Iterable[Task]) -> Iterator[Outcome]:
+        """Work off the tasks: see ``Engine.run``.
+
+        A task whose process gives no answer (died, out of memory, out of time) is tried once more
+        after all the others, with nothing beside it; only then has it failed.
+        """
+        suspects: list[Task] = []
+        with _Interruption() as interruption:
+            for outcome in self._work_off(tasks, self.workers, interruption):
+                if outcome.failure and outcome.failure.lost:
+                    suspects.append(outcome.task)
+                else:
+                    yield outcome
+            for suspect in suspects:
+                for outcome in self._work_off([suspect], 1, interruption):
+                    yield _twice(outcome)
+            if interruption.asked_at is not None:
+                raise KeyboardInterrupt
+
+    def _work_off(
+        self, tasks: Iterable[Task], at_most: int, interruption: _Interruption
+    ) -> Iterator[Outcome]:
+        """One outcome a task, in the order in which they end.
+
+        After an interruption no task begins, and one that is lost has no outcome: it was not its
+        own fault, and it stays to be done.
+        """
+        waiting = iter(tasks)
+        ready: deque[Outcome] = deque()
+        with _Crew(self.memory_limit_bytes) as crew:
+            while True:
+                while len(crew.busy) < at_most and interruption.asked_at is None:
+                    task = next(waiting, None)
+                    if task is None:
+                        break
+                    ready.extend(self._begin(crew, task))
+                # Refill before every yield: the caller may take its time to record an outcome.
+                if ready:
+                    yield ready.popleft()
+                elif crew.busy:
+                    ended = crew.ended(interruption, self.grace_s)
+                    if interruption.asked_at is not None:
+                        ended = [end for end in ended if not (end.failure and end.failure.lost)]
+                    ready.extend(ended)
+                else:
+                    return
+
+    def _begin(self, crew: _Crew, task: Task) -> Iterator[Outcome]:
+        """Hand the task to a worker; where that cannot be done, its outcome says so."""
+        try:
+            message = pickle.dumps((self.function, task.work))
+        except Exception as error:
+            yield Outcome(task, failure=bug(error))
+            return
+        try:
+            crew.begin(task, message, time.monotonic() + self.timeout_s)
+        except OSError as error:
+            sentence = f"no process could be started for it ({error.strerror})"
+            yield Outcome(task, failure=Failure(sentence, lost=True))
+
+
+def _twice(outcome: Outcome) -> Outcome:
+    """The outcome of a second try, which says that it was one."""
+    failure = outcome.failure
+    if failure is None or not failure.lost:
+        return outcome
+    sentence = f"{failure.sentence}; so it did when tried again with nothing beside it"
+    return replace(outcome, failure=replace(failure, sentence=sentence))
+
+
+class _Crew:
+    """The workers of one pass over tasks. Leaving it ends them all, in good order if it can be."""
+
+    def __init__(self, memory_limit_bytes: int) -> None:
+        self.busy: list[_Worker] = []
+        self._idle: list[_Worker] = []
+        self._memory_limit_bytes = memory_limit_bytes
+
+    def __enter__(self) -> _Crew:
+        return self
+
+    def __exit__(self, error: type[BaseException] | None, *_: object) -> None:
+        if error is None:
+            for worker in self._idle:
+                worker.send_home()
+            for worker in self._idle:
+                worker.see_off()
+        for worker in (*self.busy, *self._idle):
+            worker.kill()
+
+    def begin(self, task: Task, message: bytes, deadline: float) -> None:
+        """Give the task to an idle worker, or to a new one; raises ``OSError`` if none starts."""
+        worker = self._idle.pop() if self._idle else _Worker(self._memory_limit_bytes)
+        self.busy.append(worker)
+        worker.begin(task, message, deadline)
+
+    def ended(self, interruption: _Interruption, grace_s: float) -> list[Outcome]:
+        """Wait for an answer, a death, a deadline or an interruption; what ended by it."""
+        watched: list[Any] = [worker.connection for worker in self.busy]
+        last = math.inf
+        if interruption.asked_at is None:
+            watched.append(interruption)
+        else:
+            last = interruption.asked_at + grace_s
+        soonest = min(last, *(worker.deadline for worker in self.busy))
+        heard = wait(watched, max(0.0, soonest - time.monotonic()))
+        now = time.monotonic()
+        outcomes = []
+        for worker in tuple(self.busy):
+            if worker.connection in heard:
+                outcome = worker.outcome()
+            elif now >= min(worker.deadline, last):
+                outcome = worker.lost("it took too long")
+            else:
+                continue
+            self.busy.remove(worker)
+            if outcome.failure and outcome.failure.lost:
+                worker.kill()
+            else:
+                self._idle.append(worker)
+            outcomes.append(outcome)
+        return outcomes
+
+
+class _Worker:
+    """One process and the socket to it. At most one task is in its hands."""
+
+    task: Task
+    deadline: float
+
+    def __init__(self, memory_limit_bytes: int) -> None:
+        # What libraries print must reach neither a report on stdout nor the progress bar, but it
+        # is the only witness of a crash.
+        self._said = tempfile.TemporaryFile()  # noqa: SIM115 - closed by kill()
+        ours, theirs = socket.socketpair()
+        with ours, theirs:
+            descriptor = theirs.fileno()
+            python = (sys.executable, "-P", "-c", START)
+            self._process = subprocess.Popen(
+                [*python, str(descriptor), str(memory_limit_bytes), *sys.path],
+                pass_fds=[descriptor],
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=self._said,
+                env={**os.environ, **ONE_THREAD},
+                process_group=0,  # Ctrl-C in the terminal is for the parent to deal with
+            )
+            self.connection = Connection(ours.detach())
+
+    def begin(self, task: Task, message: bytes, deadline: float) -> None:
+        self.task = task
+        self.deadline = deadline
+        with suppress(OSError):  # a dead worker shows when its answer is read
+            self.connection.send_bytes(message)
+
+    def outcome(self) -> Outcome:
+        """Read the answer, which is there; a worker that died in between has lost its task."""
+        try:
+            answer = self.connection.recv_bytes()
+        except (EOFError, OSError):
+            return self.lost(f"the process that worked on it {self._end()}")
+        try:
+            record, failure = pickle.loads(answer)
+        except Exception as error:
+            return Outcome(self.task, failure=bug(error))
+        return Outcome(self.task, record, failure)
+
+    def lost(self, sentence: str) -> Outcome:
+        tail = 1 << 14
+        said = self._said.fileno()
+        details = os.pread(said, tail, max(0, os.fstat(said).st_size - tail))
+        failure = Failure(sentence, details=details.decode(errors="replace"), lost=True)
+        return Outcome(self.task, failure=failure)
+
+    def _end(self) -> str:
+        try:
+            code = self._process.wait(HOME_S)
+        except subprocess.TimeoutExpired:
+            return "stopped answering"
+        if code >= 0:
+            return f"ended by itself with exit code {code}"
+        if code == -signal.SIGKILL:
+            return "was killed, as the system does when memory runs out"
+        return f"died ({signal.strsignal(-code) or f'signal {-code}'})"
+
+    def send_home(self) -> None:
+        with suppress(OSError):
+            self.connection.send_bytes(GO_HOME)
+
+    def see_off(self) -> None:
+        with suppress(subprocess.TimeoutExpired):
+            self._process.wait(HOME_S)
+
+    def kill(self) -> None:
+        """End the process and all that it started, and give back what it held."""
+        with suppress(ProcessLookupError, PermissionError):
+            os.killpg(self._process.pid, signal.SIGKILL)
+        with suppress(subprocess.TimeoutExpired):
+            self._process.wait(HOME_S)
+        self.connection.close()
+        self._said.close()
+
+
+class _Interruption:
+    """Ctrl-C and SIGTERM, noted instead of thrown into whatever the caller is writing.
+
+    The first wakes the supervisor; the next raises ``KeyboardInterrupt`` on the spot. Outside the
+    main thread signals cannot be had, and there is nothing to note.
+    """
+
+    def __init__(self) -> None:
+        self.asked_at: float | None = None
+        self._previous: dict[signal.Signals, Any] = {}
+
+    def __enter__(self) -> _Interruption:
+        self._reader, self._writer = os.pipe()
+        if threading.current_thread() is threading.main_thread():
+            for number in (signal.SIGINT, signal.SIGTERM):
+                previous = signal.getsignal(number)
+                # A shell that starts a command in the background may have it ignore Ctrl-C.
+                if previous is not signal.SIG_IGN:
+                    self._previous[number] = previous or signal.SIG_DFL
+                    signal.signal(number, self._note)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for number, previous in self._previous.items():
+            signal.signal(number, previous)
+        os.close(self._reader)
+        os.close(self._writer)
+
+    def fileno(self) -> int:
+        """What ``wait`` watches: readable once somebody asked to stop."""
+        return self._reader
+
+    def _note(self, number: int, frame: FrameType | None) -> None:
+        if self.asked_at is not None:
+            raise KeyboardInterrupt
+        self.asked_at = time.monotonic()
+        os.write(self._writer, b"!")

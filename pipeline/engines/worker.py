@@ -1,0 +1,88 @@
+"""The inside of a worker process: take a task, call its function, answer, until told to go home.
+
+Imports nothing but the standard library and two small modules, so that a worker starts at once;
+what the function needs is imported with the function. It ends by itself when its parent is gone.
+"""
+
+from __future__ import annotations
+
+import faulthandler
+import os
+import pickle
+import signal
+import threading
+import traceback
+from collections.abc import Callable
+from multiprocessing.connection import Connection
+from queue import SimpleQueue
+from typing import Any
+
+from pipeline.engines import Failure
+from pipeline.errors import SafelightError
+
+GO_HOME = b""
+"""The message that ends a worker in good order."""
+
+
+def serve(descriptor: int, memory_limit_bytes: int) -> None:
+    """Answer every message that comes in on the inherited socket; 0 bytes means no limit."""
+    os.set_inheritable(descriptor, False)
+    faulthandler.enable()
+    if memory_limit_bytes:
+        _limit_memory(memory_limit_bytes)
+    connection = Connection(descriptor)
+    inbox: SimpleQueue[bytes] = SimpleQueue()
+    threading.Thread(target=_listen, args=(connection, inbox), daemon=True).start()
+    while (message := inbox.get()) != GO_HOME:
+        connection.send_bytes(answer(message))
+
+
+def _listen(connection: Connection, inbox: SimpleQueue[bytes]) -> None:
+    """Pass messages on. The end of the stream means that the parent died, however it died."""
+    try:
+        while True:
+            inbox.put(connection.recv_bytes())
+    except (EOFError, OSError):
+        # The group is ours alone (see here.Worker): whatever the function started goes too.
+        os.killpg(0, signal.SIGKILL)
+
+
+def _limit_memory(limit_bytes: int) -> None:
+    """Turn a claim beyond the limit into a ``MemoryError``, instead of a machine that swaps."""
+    import resource
+
+    _, ceiling = resource.getrlimit(resource.RLIMIT_DATA)
+    if ceiling != resource.RLIM_INFINITY:
+        limit_bytes = min(limit_bytes, ceiling)
+    resource.setrlimit(resource.RLIMIT_DATA, (limit_bytes, ceiling))
+
+
+def answer(message: bytes) -> bytes:
+    """Do what a pickled ``(function, work)`` asks; answer with a pickled ``(record, failure)``."""
+    try:
+        function, work = pickle.loads(message)
+        return pickle.dumps((_find(function)(work), None))
+    except SafelightError as error:
+        failure = Failure(str(error), error.exit_code, traceback.format_exc())
+    except MemoryError:
+        failure = Failure("memory ran out", details=traceback.format_exc(), lost=True)
+    except Exception as error:
+        failure = bug(error)
+    return pickle.dumps((None, failure))
+
+
+def bug(error: Exception) -> Failure:
+    """The failure that an exception nobody foresaw makes: one line for the user, the rest kept."""
+    said = str(error).partition("\n")[0][:200]
+    return Failure(
+        f"a fault in Safelight itself ({type(error).__name__}: {said}); --debug shows where",
+        details="".join(traceback.format_exception(error)),
+    )
+
+
+def _find(function: str) -> Callable[[Any], Any]:
+    import importlib
+
+    module, _, name = function.partition(":")
+    found: Callable[[Any], Any] = getattr(importlib.import_module(module), name)
+    return found
