@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.frame import Float32, Source
-from pipeline.kernels.encode import Encoding
+from pipeline.kernels.encode import encoding_of
 from pipeline.kernels.orient import lay_upright, upright_shape
 from pipeline.records import ResolvedStep
 from pipeline.step import Context, Operation
@@ -69,7 +69,7 @@ def master_pixels(
     bit for any ``threads`` and ``strip_rows``.
     """
     operations = compiled(steps, source, files or {})
-    encoding = Encoding.of(MASTER_SPACE, bits=16)
+    encoding = encoding_of(MASTER_SPACE, 16)
     width, height = source.width, source.height
     padded = -(-width // LANE_PIXELS) * LANE_PIXELS
     master: NDArray[np.uint16] = np.empty(
@@ -85,7 +85,7 @@ def master_pixels(
             for r, g, b, out in _chunks(planes[:, :rows], codes[:rows]):
                 for kernel, arguments in operations:
                     kernel(r, g, b, *arguments)
-                encoding.encode(r, g, b, out)
+                encoding.write(r, g, b, out)
             lay_upright(codes[:rows, :width], top, source.orientation, master)
 
     # one iterator that all threads draw from: whoever is free takes the next strip
