@@ -1,0 +1,477 @@
+"""Reads and writes the manifest: many readers at any time, one writer, every change with its event.
+
+Rows follow files: whoever records a file has already renamed it to its final name and flushed its
+folder, so that no row ever points to a file that is not there.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sqlite3
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Self
+
+from pipeline.errors import SafelightError
+from pipeline.hashing import canonical_json
+from pipeline.manifest.connection import (
+    check_place,
+    connect_reader,
+    connect_writer,
+    existing,
+    in_words,
+    make_empty,
+    rolled_back,
+)
+from pipeline.manifest.lock import WriterLock
+from pipeline.manifest.schema import MANIFEST_NAME
+from pipeline.records import Artifact, Capture, Delivered, Event, FrameState, Original, Version
+
+
+class StoredInputs(Mapping[str, Any]):
+    """What a key was computed from, parsed only when somebody asks: most runs never do."""
+
+    __slots__ = ("_parsed", "_text")
+
+    def __init__(self, text: str) -> None:
+        self._text = text
+        self._parsed: dict[str, Any] | None = None
+
+    def _value(self) -> dict[str, Any]:
+        if self._parsed is None:
+            self._parsed = json.loads(self._text)
+        return self._parsed
+
+    def __getitem__(self, key: str) -> Any:
+        return self._value()[key]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._value())
+
+    def __len__(self) -> int:
+        return len(self._value())
+
+    def __repr__(self) -> str:
+        return f"StoredInputs({self._text!r})"
+
+
+def utc_now() -> str:
+    """The time that events are recorded with: ISO 8601, UTC, milliseconds."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds")
+
+
+class Manifest:
+    """An open manifest. A context manager; use it in the thread that opened it.
+
+    Every method raises ``SafelightError`` (or a subclass) in words where the file, the disk or
+    another program is in the way, and ``ValueError`` where the caller broke the order of things.
+    """
+
+    def __init__(
+        self,
+        connection: sqlite3.Connection,
+        path: Path,
+        release: Callable[[], None],
+        now: Callable[[], str] = utc_now,
+    ) -> None:
+        self._connection = connection
+        self._path = path
+        self._release = release
+        self._now = now
+
+    # --- opening and closing ---
+
+    @classmethod
+    def create(cls, folder: Path, *, wait_s: float = 0.0, now: Callable[[], str] = utc_now) -> Self:
+        """Make the manifest of the job in ``folder`` and open it for writing.
+
+        Raises ``JobBusy``, ``CannotWrite``, and ``SafelightError`` where there is one already or
+        the folder is on a network drive.
+        """
+        check_place(folder)
+        path = folder / MANIFEST_NAME
+        lock = WriterLock.acquire(folder, wait_s)
+        try:
+            if os.path.lexists(path):
+                raise SafelightError(f"{path} exists already; open it instead of making a new one.")
+            make_empty(path, now())
+            return cls(connect_writer(path, wait_s, now()), path, lock.release, now)
+        except BaseException:
+            lock.release()
+            raise
+
+    @classmethod
+    def open(
+        cls,
+        folder: Path,
+        *,
+        write: bool = False,
+        wait_s: float = 0.0,
+        now: Callable[[], str] = utc_now,
+    ) -> Self:
+        """Open the manifest of the job in ``folder``; a reader works while a writer does.
+
+        ``wait_s`` is how long a writer waits for another one to end. Raises ``NoManifest``,
+        ``NewerManifest``, ``JobBusy``, ``CannotWrite``, ``NotAsRecorded`` (damaged), or
+        ``SafelightError`` (a network drive, a link, an older manifest for a reader).
+        """
+        check_place(folder)
+        path = existing(folder)
+        if not write:
+            connection, release = connect_reader(path)
+            return cls(connection, path, release, now)
+        lock = WriterLock.acquire(folder, wait_s)
+        try:
+            return cls(connect_writer(path, wait_s, now()), path, lock.release, now)
+        except BaseException:
+            lock.release()
+            raise
+
+    def close(self) -> None:
+        """Close the file and, for a writer, let the next one in."""
+        try:
+            with in_words(self._path):
+                self._connection.close()
+        finally:
+            self._release()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # --- reading ---
+
+    def frames(self) -> dict[str, FrameState]:
+        """Every frame by its name, in the order of the names, as of one instant."""
+        with self._snapshot() as read:
+            versions: dict[str, list[Version]] = {}
+            for frame, number, key, reason, inputs, made_at, *master in read(
+                "SELECT frame, number, key, reason, inputs, made_at, path, digest, size_bytes"
+                " FROM versions JOIN artifacts ON path = master ORDER BY frame, number"
+            ):
+                versions.setdefault(frame, []).append(
+                    Version(
+                        frame,
+                        number,
+                        key,
+                        reason,
+                        StoredInputs(inputs),
+                        Artifact(*master),
+                        made_at,
+                    )
+                )
+            delivered: dict[str, dict[str, Delivered]] = {}
+            for delivery, frame, version, key, inputs, made_at, *artifact in read(
+                "SELECT delivery, frame, version, key, inputs, made_at, path, digest, size_bytes"
+                " FROM deliveries JOIN artifacts ON path = artifact ORDER BY delivery"
+            ):
+                delivered.setdefault(frame, {})[delivery] = Delivered(
+                    delivery,
+                    frame,
+                    version,
+                    key,
+                    StoredInputs(inputs),
+                    Artifact(*artifact),
+                    made_at,
+                )
+            approved = dict(read("SELECT frame, version FROM approvals ORDER BY number"))
+            return {
+                name: FrameState(
+                    name,
+                    Original(path, digest, size_bytes, Capture(**json.loads(capture))),
+                    rating,
+                    setup,
+                    burst,
+                    approved.get(name),
+                    problem,
+                    tuple(versions.get(name, ())),
+                    delivered.get(name, {}),
+                )
+                for name, rating, setup, burst, problem, path, digest, size_bytes, capture in read(
+                    "SELECT name, rating, setup, burst, problem, path, digest, size_bytes, capture"
+                    " FROM frames JOIN originals ON path = original ORDER BY name"
+                )
+            }
+
+    def events(self, frame: str | None = None) -> list[Event]:
+        """What happened, oldest first: to one frame, or to the whole job."""
+        where = "" if frame is None else " WHERE frame = ?"
+        with self._snapshot() as read:
+            return [
+                Event(number, at, what, subject, json.loads(detail))
+                for number, at, what, subject, detail in read(
+                    f"SELECT number, at, what, frame, detail FROM events{where} ORDER BY number",
+                    () if frame is None else (frame,),
+                )
+            ]
+
+    def unused_artifacts(self) -> list[Artifact]:
+        """Files that Safelight made and that nothing stands for any more, such as a delivered
+        file that was delivered again under another name. The caller removes them, then calls
+        ``forget_artifact``."""
+        with self._snapshot() as read:
+            return [
+                Artifact(*row)
+                for row in read(
+                    "SELECT path, digest, size_bytes FROM artifacts"
+                    " WHERE path NOT IN (SELECT master FROM versions)"
+                    " AND path NOT IN (SELECT artifact FROM deliveries) ORDER BY path"
+                )
+            ]
+
+    # --- writing ---
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """Several changes that are recorded together or not at all; may be nested."""
+        if self._connection.in_transaction:
+            yield
+            return
+        with in_words(self._path):
+            self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                yield
+                self._connection.execute("COMMIT")
+            except BaseException:
+                rolled_back(self._connection)
+                raise
+
+    def add_frames(self, frames: Iterable[FrameState]) -> None:
+        """Take new frames in: their name, original, rating, setup and burst.
+
+        A frame that is known with the same original stays as it is. Raises ``SafelightError`` where
+        the name or the path is taken by other content.
+        """
+        with self.transaction():
+            for frame in frames:
+                if self._known(frame):
+                    continue
+                original = frame.original
+                self._run(
+                    "INSERT INTO originals VALUES (?, ?, ?, ?)",
+                    original.path,
+                    original.digest,
+                    original.size_bytes,
+                    _json(asdict(original.capture)),
+                )
+                self._run(
+                    "INSERT INTO frames VALUES (?, ?, ?, ?, ?, NULL)",
+                    frame.name,
+                    original.path,
+                    frame.rating,
+                    frame.setup,
+                    frame.burst,
+                )
+                self._event("ingested", frame.name, path=original.path, digest=original.digest)
+
+    def rate(self, frame: str, rating: int) -> None:
+        """Rate a frame: -1 rejected, 0 unrated, 1 to 5."""
+        if isinstance(rating, bool) or rating not in range(-1, 6):
+            raise SafelightError(f"A rating is -1 (rejected) or 0 to 5, not {rating}.")
+        self._set(frame, "rating", rating, "rated")
+
+    def set_setup(self, frame: str, setup: str | None) -> None:
+        """Put a frame into the setup that ingest found for it."""
+        self._set(frame, "setup", setup, "grouped")
+
+    def set_burst(self, frame: str, burst: str | None) -> None:
+        """Put a frame into the burst that ingest found for it."""
+        self._set(frame, "burst", burst, "grouped")
+
+    def set_problem(self, frame: str, problem: str | None) -> None:
+        """Note why the last attempt at a frame failed; the next success clears it."""
+        self._set(frame, "problem", problem, "failed" if problem else "problem solved")
+
+    def record_version(self, version: Version) -> None:
+        """Record a new version, its master being in place. Its number must be the next one."""
+        with self.transaction():
+            self._must_exist(version.frame)
+            (latest,) = self._row(
+                "SELECT coalesce(max(number), 0) FROM versions WHERE frame = ?", version.frame
+            )
+            if version.number != latest + 1:
+                raise ValueError(
+                    f"{version.frame}: v{version.number} cannot follow v{latest} in the manifest"
+                )
+            self._put_artifact(version.master)
+            self._run(
+                "INSERT INTO versions VALUES (?, ?, ?, ?, ?, ?, ?)",
+                version.frame,
+                version.number,
+                version.key,
+                version.reason,
+                _json(version.inputs),
+                version.master.path,
+                version.made_at,
+            )
+            self._event(
+                "developed",
+                version.frame,
+                version=version.number,
+                key=version.key,
+                reason=version.reason,
+                **_file(version.master),
+            )
+            self.set_problem(version.frame, None)
+
+    def record_master(self, frame: str, number: int, master: Artifact) -> None:
+        """Record that the master of a version was made again, the first one being gone."""
+        with self.transaction():
+            self._must_exist(frame, number)
+            self._put_artifact(master)
+            self._run(
+                "UPDATE versions SET master = ? WHERE frame = ? AND number = ?",
+                master.path,
+                frame,
+                number,
+            )
+            self._event("developed again", frame, version=number, **_file(master))
+            self.set_problem(frame, None)
+
+    def record_delivered(self, delivered: Delivered) -> None:
+        """Record a delivered file, which is in place; it stands for the frame's earlier one.
+
+        Where another frame was delivered under this name before, that file is gone, and so is its
+        row: the plan will deliver that frame again.
+        """
+        with self.transaction():
+            self._must_exist(delivered.frame, delivered.version)
+            for frame, delivery in self._connection.execute(
+                "SELECT frame, delivery FROM deliveries WHERE artifact = ? AND (frame, delivery)"
+                " != (?, ?)",
+                (delivered.artifact.path, delivered.frame, delivered.delivery),
+            ).fetchall():
+                self._run(
+                    "DELETE FROM deliveries WHERE frame = ? AND delivery = ?", frame, delivery
+                )
+                self._event(
+                    "delivered file replaced",
+                    frame,
+                    delivery=delivery,
+                    path=delivered.artifact.path,
+                    by=delivered.frame,
+                )
+            self._put_artifact(delivered.artifact)
+            self._run(
+                "INSERT OR REPLACE INTO deliveries VALUES (?, ?, ?, ?, ?, ?, ?)",
+                delivered.delivery,
+                delivered.frame,
+                delivered.version,
+                delivered.key,
+                _json(delivered.inputs),
+                delivered.artifact.path,
+                delivered.made_at,
+            )
+            self._event(
+                "delivered",
+                delivered.frame,
+                delivery=delivered.delivery,
+                version=delivered.version,
+                key=delivered.key,
+                **_file(delivered.artifact),
+            )
+            self.set_problem(delivered.frame, None)
+
+    def approve(self, frame: str, version: int) -> None:
+        """Record a person's word that a version is final; the last word counts."""
+        with self.transaction():
+            self._must_exist(frame, version)
+            self._run(
+                "INSERT INTO approvals (frame, version, approved_at) VALUES (?, ?, ?)",
+                frame,
+                version,
+                self._now(),
+            )
+            self._event("approved", frame, version=version)
+
+    def forget_artifact(self, path: str) -> None:
+        """Drop the row of an unused artifact whose file was removed."""
+        with self.transaction():
+            self._run("DELETE FROM artifacts WHERE path = ?", path)
+            self._event("removed", None, path=path)
+
+    # --- what the methods above are made of ---
+
+    @contextmanager
+    def _snapshot(self) -> Iterator[Callable[..., sqlite3.Cursor]]:
+        """All that is read inside is of one instant, whatever a writer does meanwhile."""
+        with in_words(self._path):
+            if self._connection.in_transaction:
+                yield self._connection.execute
+                return
+            self._connection.execute("BEGIN")
+            try:
+                yield self._connection.execute
+            finally:
+                rolled_back(self._connection)
+
+    def _run(self, statement: str, *values: object) -> None:
+        self._connection.execute(statement, values)
+
+    def _row(self, query: str, *values: object) -> Any:
+        return self._connection.execute(query, values).fetchone()
+
+    def _event(self, what: str, frame: str | None, **detail: object) -> None:
+        self._run(
+            "INSERT INTO events (at, what, frame, detail) VALUES (?, ?, ?, ?)",
+            self._now(),
+            what,
+            frame,
+            _json(detail),
+        )
+
+    def _set(self, frame: str, column: str, value: object, what: str) -> None:
+        """Change one column of a frame; setting what is set already is no event."""
+        with self.transaction():
+            self._must_exist(frame)
+            (before,) = self._row(f"SELECT {column} FROM frames WHERE name = ?", frame)
+            if before != value:
+                self._run(f"UPDATE frames SET {column} = ? WHERE name = ?", value, frame)
+                self._event(what, frame, **{column: value, "before": before})
+
+    def _put_artifact(self, artifact: Artifact) -> None:
+        self._run(
+            "INSERT INTO artifacts VALUES (?, ?, ?) ON CONFLICT (path)"
+            " DO UPDATE SET digest = excluded.digest, size_bytes = excluded.size_bytes",
+            artifact.path,
+            artifact.digest,
+            artifact.size_bytes,
+        )
+
+    def _known(self, frame: FrameState) -> bool:
+        original = frame.original
+        for name, path, digest in self._connection.execute(
+            "SELECT name, path, digest FROM frames JOIN originals ON path = original"
+            " WHERE name = ? OR path = ?",
+            (frame.name, original.path),
+        ):
+            if (name, path, digest) != (frame.name, original.path, original.digest):
+                raise SafelightError(
+                    f"{original.path} cannot be taken in as frame {frame.name}: the job already has"
+                    f" frame {name} from {path}, with"
+                    f" {'the same' if digest == original.digest else 'other'} content."
+                )
+            return True
+        return False
+
+    def _must_exist(self, frame: str, version: int | None = None) -> None:
+        if self._row("SELECT 1 FROM frames WHERE name = ?", frame) is None:
+            raise SafelightError(f"This job has no frame {frame}.")
+        if version is not None and not self._row(
+            "SELECT 1 FROM versions WHERE frame = ? AND number = ?", frame, version
+        ):
+            raise SafelightError(f"Frame {frame} has no v{version}.")
+
+
+def _json(value: object) -> str:
+    return canonical_json(value).decode()
+
+
+def _file(artifact: Artifact) -> dict[str, str]:
+    return {"path": artifact.path, "digest": artifact.digest}
