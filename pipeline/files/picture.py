@@ -1,0 +1,247 @@
+"""Opens JPEG and TIFF pictures as originals, through their ICC profile.
+
+A picture is already in an output space: its white is D65 after adaptation, its values are display
+referred, and a step's balance turns around that white. Knows nothing of raw files.
+"""
+
+from __future__ import annotations
+
+import io
+import struct
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import UnreadableOriginal
+from pipeline.frame import Float32, Light
+from pipeline.kernels.adaptation import adaptation_matrix
+from pipeline.kernels.orient import upright
+from pipeline.kernels.spaces import D65, SPACES, XY, rgb_to_xyz_matrix, xy_to_xyz, xyz_to_xy
+
+MOST_PIXELS = 400_000_000
+DNG_VERSION, ORIENTATION, ICC_PROFILE = 50706, 274, 34675
+CFA, LINEAR_RAW = 32803, 34892
+
+
+def is_picture(data: bytes) -> bool:
+    """Whether bytes are a JPEG, or a TIFF that holds no raw picture."""
+    if data[:3] == b"\xff\xd8\xff":
+        return True
+    if data[:4] not in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+") or data[8:10] == b"CR":
+        return False
+    import tifffile
+
+    try:
+        with tifffile.TiffFile(io.BytesIO(data)) as file:
+            first = file.pages[0]
+            if DNG_VERSION in first.tags:
+                return False
+            pages = (first, *(first.pages or ()))
+            return not any(page.photometric in (CFA, LINEAR_RAW) for page in pages)
+    except Exception:
+        return False
+
+
+def open_picture(data: bytes) -> PictureSource:
+    """A JPEG or TIFF; raises ``UnreadableOriginal`` for damage and for what is not RGB or grey."""
+    try:
+        if data[:2] == b"\xff\xd8":
+            pixels, profile, orientation = _read_jpeg(data)
+        else:
+            pixels, profile, orientation = _read_tiff(data)
+    except UnreadableOriginal:
+        raise
+    except Exception as error:  # the decoders raise whatever damage leads them into
+        raise UnreadableOriginal(f"it is damaged or cut short ({error})") from error
+    source = PictureSource(
+        pixels=pixels,
+        profile=_checked_profile(profile, pixels),
+        orientation=orientation if 1 <= orientation <= 8 else 1,
+        light=LIGHT,
+    )
+    try:
+        source.strip(0, 1, np.empty((3, 1, source.width), np.float32))
+    except Exception as error:  # what the colour engine finds in a broken profile
+        raise UnreadableOriginal(f"its ICC profile cannot be used ({error})") from error
+    return source
+
+
+def _checked_size(width: int, height: int) -> None:
+    if width * height > MOST_PIXELS:
+        raise UnreadableOriginal(
+            f"its header claims {width} × {height} pixels; at most {MOST_PIXELS // 1_000_000} "
+            "million are read"
+        )
+
+
+def _read_jpeg(data: bytes) -> tuple[NDArray[Any], bytes | None, int]:
+    """Pixels, ICC profile, Exif orientation. ITU-T T.81; ICC.1:2022 annex B.4; Exif 2.32, 4.5.4."""
+    import imagecodecs
+
+    profile_parts: dict[int, bytes] = {}
+    orientation = 1
+    scan = 0
+    for marker, start, end in _jpeg_segments(data):
+        body = data[start:end]
+        if marker == 0xE2 and body.startswith(b"ICC_PROFILE\0") and len(body) > 14:
+            profile_parts[body[12]] = body[14:]
+        elif marker == 0xE1 and body.startswith(b"Exif\0\0"):
+            orientation = _exif_orientation(body[6:])
+        elif 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):
+            height, width, components = struct.unpack(">HHB", body[1:6])
+            _checked_size(width, height)
+            if components not in (1, 3):
+                raise UnreadableOriginal("it is a JPEG in CMYK; RGB and grey are allowed")
+        scan = end
+    if data.find(b"\xff\xd9", scan) < 0:
+        raise UnreadableOriginal("it is cut short: the end of the JPEG is missing")
+    profile = b"".join(profile_parts[n] for n in sorted(profile_parts)) or None
+    return imagecodecs.jpeg8_decode(data), profile, orientation
+
+
+def _jpeg_segments(data: bytes) -> Iterator[tuple[int, int, int]]:
+    """Marker, start and end of each segment's content, up to the first scan (included)."""
+    at = 2
+    while at + 4 <= len(data) and data[at] == 0xFF:
+        marker = data[at + 1]
+        if marker == 0xFF:  # a fill byte
+            at += 1
+            continue
+        end = at + 2 + int.from_bytes(data[at + 2 : at + 4], "big")
+        yield marker, at + 4, end
+        if marker == 0xDA:
+            return
+        at = end
+    raise UnreadableOriginal("it is cut short: the JPEG has no picture")
+
+
+def _exif_orientation(exif: bytes) -> int:
+    import tifffile
+
+    try:
+        with tifffile.TiffFile(io.BytesIO(exif)) as file:
+            tag = file.pages[0].tags.get(ORIENTATION)
+            return 1 if tag is None else int(tag.value)
+    except Exception:  # a broken Exif block does not make the picture unreadable
+        return 1
+
+
+def _read_tiff(data: bytes) -> tuple[NDArray[Any], bytes | None, int]:
+    import tifffile
+
+    with tifffile.TiffFile(io.BytesIO(data)) as file:
+        page = file.pages[0]
+        width, height = int(page.imagewidth), int(page.imagelength)
+        _checked_size(width, height)
+        if page.photometric not in (1, 2, 6) or page.dtype not in ("uint8", "uint16", "float32"):
+            raise UnreadableOriginal(
+                "it is not a TIFF in RGB or grey with 8 or 16 bits or float32 a channel"
+            )
+        if page.imagedepth != 1 or page.samplesperpixel > 8:
+            raise UnreadableOriginal("it is a TIFF that holds no plain picture")
+        # tifffile fills what a file lacks with black, without a word
+        for offset, count in zip(page.dataoffsets, page.databytecounts, strict=True):
+            if count <= 0 or offset + count > len(data):
+                raise UnreadableOriginal("it is cut short: a part of the TIFF is missing")
+        pixels = page.asarray()
+        if pixels.ndim == 3 and page.planarconfig == 2:
+            pixels = pixels.transpose(1, 2, 0)
+        if pixels.ndim == 3:  # what follows the colours is transparency
+            pixels = pixels[..., :3] if pixels.shape[2] >= 3 else pixels[..., 0]
+        if pixels.shape[:2] != (height, width):
+            raise UnreadableOriginal("it is a TIFF that holds no plain picture")
+        icc = page.tags.get(ICC_PROFILE)
+        orientation = page.tags.get(ORIENTATION)
+        return (
+            np.ascontiguousarray(pixels),
+            None if icc is None else bytes(icc.value),
+            1 if orientation is None else int(orientation.value),
+        )
+
+
+def _checked_profile(profile: bytes | None, pixels: NDArray[Any]) -> bytes | None:
+    """The profile if it suits the pixels; None means sRGB, which is what untagged pictures are."""
+    if profile is None:
+        return None
+    space = profile[16:20]
+    if space != (b"RGB " if pixels.ndim == 3 else b"GRAY"):
+        name = space.decode("ascii", errors="replace").strip()
+        raise UnreadableOriginal(f"its ICC profile is for {name or 'nothing'}, its pixels are not")
+    return profile
+
+
+def _to_working(white: XY) -> NDArray[np.float64]:
+    matrix = rgb_to_xyz_matrix(SPACES["working"])
+    adapted = adaptation_matrix(xy_to_xyz(white), xy_to_xyz(D65)) @ matrix
+    return np.asarray(np.linalg.solve(matrix, adapted), np.float64)
+
+
+def _white_of(rgb: tuple[float, float, float]) -> XY:
+    return xyz_to_xy(rgb_to_xyz_matrix(SPACES["working"]) @ np.asarray(rgb, np.float64))
+
+
+LIGHT = Light(D65, _to_working, _white_of)
+
+
+@dataclass(slots=True)
+class PictureSource:
+    """Code values (h, w) or (h, w, 3), turned into the working space strip by strip.
+
+    littlecms converts in float, relative colorimetric: every pixel by itself, so strips agree.
+    """
+
+    pixels: NDArray[Any]
+    profile: bytes | None
+    orientation: int
+    light: Light
+    width: int = field(init=False)
+    height: int = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.height, self.width = self.pixels.shape[:2]
+
+    def strip(self, top: int, bottom: int, out: Float32) -> None:
+        rows = self._linear(self.pixels[top:bottom])
+        out[:, : bottom - top, : self.width] = rows.transpose(2, 0, 1)
+
+    def preview(self) -> Float32:
+        height, width = self.height // 4, self.width // 4
+        if height == 0 or width == 0:
+            small = self._linear(self.pixels)
+        else:
+            small = np.empty((height, width, 3), np.float32)
+            for row in range(height):
+                blocks = self._linear(self.pixels[4 * row : 4 * row + 4, : 4 * width])
+                small[row] = blocks.reshape(4, width, 4, 3).mean(axis=(0, 2))
+        return np.ascontiguousarray(upright(small, self.orientation))
+
+    def _linear(self, codes: NDArray[Any]) -> Float32:
+        import imagecodecs
+
+        if codes.ndim == 2 and self.profile is None:
+            codes = np.repeat(codes[..., None], 3, axis=2)
+        linear: Float32 = imagecodecs.cms_transform(
+            np.ascontiguousarray(codes),
+            self.profile or imagecodecs.cms_profile("srgb"),
+            _working_profile(),
+            colorspace="rgb" if codes.ndim == 3 else "gray",
+            outcolorspace="rgb",
+            outdtype="float32",
+        )
+        return linear
+
+
+def _working_profile() -> bytes:
+    import imagecodecs
+
+    space = SPACES["working"]
+    profile: bytes = imagecodecs.cms_profile(
+        "rgb",
+        whitepoint=(*space.white, 1.0),
+        primaries=(*space.red, 1.0, *space.green, 1.0, *space.blue, 1.0),
+        gamma=1.0,
+    )
+    return profile
