@@ -172,7 +172,7 @@ def camera_to_working_matrix(camera: Camera, white: XY) -> Float64:
         to_xyz = at.forward @ (to_reference / (to_reference @ neutral)[:, None])
         from_white = adaptation_matrix(PCS_WHITE, xy_to_xyz(D65))
     else:
-        to_xyz = np.linalg.inv(xyz_to_camera_matrix(camera, kelvin))
+        to_xyz = np.asarray(np.linalg.inv(xyz_to_camera_matrix(camera, kelvin)), np.float64)
         from_white = adaptation_matrix(xy_to_xyz(white), xy_to_xyz(D65))
     matrix = np.linalg.solve(rgb_to_xyz_matrix(SPACES["working"]), from_white @ to_xyz)
     # Forward matrices are stored with four decimals, so their white is off by as much; a row each
