@@ -1,0 +1,332 @@
+"""Finished pixels to the bytes of JPEG and TIFF files, and masters back to pixels.
+
+Files are built here from end to end and handed to ``landing``; no library is ever given a final
+name to write to. Metadata arrives composed (``metadata.Blocks``) and is only put in its place.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import CannotWrite, NotAsRecorded
+from pipeline.files.metadata import Blocks
+from pipeline.files.profile import profile_of
+from pipeline.hashing import digest_bytes
+from pipeline.kernels.encode import Codes
+
+STRIP_BYTES = 1 << 20
+"""TIFF 6.0 asks for strips that a reader can hold easily; a megabyte is easy now."""
+SEGMENT_BYTES = 65533
+"""What a JPEG marker segment can carry (ITU-T T.81, B.1.1.4)."""
+NO_BLOCKS = Blocks()
+
+# TIFF 6.0 and Exif 2.32 field types and tags
+ASCII, SHORT, LONG, RATIONAL, UNDEFINED = 2, 3, 4, 5, 7
+TYPE_BYTES = (0, 1, 1, 2, 4, 8, 1, 1, 2, 4, 8, 4, 8)
+IMAGE_WIDTH, IMAGE_LENGTH, BITS_PER_SAMPLE, COMPRESSION = 256, 257, 258, 259
+PHOTOMETRIC, STRIP_OFFSETS, ORIENTATION, SAMPLES_PER_PIXEL = 262, 273, 274, 277
+ROWS_PER_STRIP, STRIP_BYTE_COUNTS, X_RESOLUTION, Y_RESOLUTION = 278, 279, 282, 283
+PLANAR_CONFIGURATION, RESOLUTION_UNIT, PREDICTOR, YCBCR_POSITIONING = 284, 296, 317, 531
+XMP, IPTC, EXIF_DIRECTORY, ICC_PROFILE = 700, 33723, 34665, 34675
+EXIF_VERSION, COMPONENTS, FLASHPIX_VERSION = 0x9000, 0x9101, 0xA000
+COLOR_SPACE, PIXEL_X, PIXEL_Y = 0xA001, 0xA002, 0xA003
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """The value of a TIFF tag: its type, how many, and their little-endian bytes."""
+
+    kind: int
+    count: int
+    data: bytes
+
+
+Directory = dict[int, "Field | Directory"]
+"""A TIFF image file directory; a directory as a value is one that the tag points to."""
+
+
+def jpeg(
+    pixels: NDArray[np.uint8],
+    space: str,
+    *,
+    quality: int,
+    ppi: int,
+    blocks: Blocks = NO_BLOCKS,
+) -> bytes:
+    """A baseline JPEG of (height, width, 3) codes of ``space``: 4:4:4, profile and metadata inside.
+
+    ``quality`` is 1 to 100 on the scale of the IJG. Raises ``CannotWrite`` where a block of
+    metadata or the picture is larger than the format allows.
+    """
+    import imagecodecs
+
+    height, width = pixels.shape[:2]
+    if max(height, width) > 65535:
+        raise CannotWrite(f"{width} × {height} pixels do not fit a JPEG: at most 65535 a side")
+    plain = imagecodecs.jpeg8_encode(pixels, level=quality, subsampling="444", optimize=True)
+    # start of image, then the encoder's own APP0, which says nothing about the resolution
+    head = 4 + struct.unpack(">H", plain[4:6])[0] if plain[2:4] == b"\xff\xe0" else 2
+    segments = [
+        _segment(0xE0, struct.pack(">5sHBHHBB", b"JFIF\0", 0x0102, 1, ppi, ppi, 0, 0), "density"),
+        _segment(0xE1, b"Exif\0\0" + _exif_of_jpeg(blocks, space, width, height, ppi), "Exif data"),
+    ]
+    if blocks.xmp:
+        packet = b"http://ns.adobe.com/xap/1.0/\0" + blocks.xmp
+        segments.append(_segment(0xE1, packet, "XMP packet"))
+    if blocks.iptc:
+        segments.append(_segment(0xED, blocks.iptc, "IIM block"))
+    # 528 bytes of profile always fit the first of the numbered chunks (ICC.1:2022, B.4)
+    profile = b"ICC_PROFILE\0" + bytes([1, 1]) + profile_of(space)
+    segments.append(_segment(0xE2, profile, "ICC profile"))
+    return b"".join([plain[:2], *segments, memoryview(plain)[head:]])
+
+
+def tiff(
+    pixels: Codes,
+    space: str,
+    *,
+    ppi: int = 300,
+    blocks: Blocks = NO_BLOCKS,
+    deflate: bool = False,
+    threads: int = 1,
+) -> Callable[[BinaryIO], None]:
+    """A TIFF 6.0 file of (height, width, 3) codes of ``space``, as a function that writes it.
+
+    8 or 16 bits as ``pixels`` are; RGB in strips, uncompressed, or deflate at its fastest with
+    horizontal differencing. Equal arguments give equal bytes. Raises ``CannotWrite`` beyond 4 GiB.
+    """
+    height, width = pixels.shape[:2]
+    rows = max(1, STRIP_BYTES // (pixels.itemsize * 3 * width))
+    strips: list[bytes | memoryview]
+    if deflate:
+        with ThreadPoolExecutor(threads) as pool:
+            strips = list(pool.map(_deflated, _row_blocks(pixels, rows)))
+    else:
+        strips = [_little_endian(block).data.cast("B") for block in _row_blocks(pixels, rows)]
+    directory: Directory = {
+        **_composed(blocks, ppi),
+        IMAGE_WIDTH: _long(width),
+        IMAGE_LENGTH: _long(height),
+        BITS_PER_SAMPLE: _short(*[8 * pixels.itemsize] * 3),
+        COMPRESSION: _short(8 if deflate else 1),
+        PHOTOMETRIC: _short(2),
+        SAMPLES_PER_PIXEL: _short(3),
+        ROWS_PER_STRIP: _long(rows),
+        PLANAR_CONFIGURATION: _short(1),
+        ICC_PROFILE: _undefined(profile_of(space)),
+    }
+    directory.pop(YCBCR_POSITIONING, None)
+    if deflate:
+        directory[PREDICTOR] = _short(2)
+    if blocks.xmp:
+        directory[XMP] = Field(1, len(blocks.xmp), blocks.xmp)
+    if blocks.iim:
+        padded = blocks.iim + bytes(-len(blocks.iim) % 4)
+        directory[IPTC] = Field(LONG, len(padded) // 4, padded)
+    counts = [len(strip) for strip in strips]
+    directory[STRIP_BYTE_COUNTS] = _long(*counts)
+    directory[STRIP_OFFSETS] = _long(*[0] * len(counts))
+    # the directory's length does not depend on the offsets in it
+    start = _aligned(8 + len(_written(directory, 8)))
+    if start + sum(counts) + len(counts) >= 1 << 32:
+        raise CannotWrite(f"{width} × {height} pixels at this depth are more than a TIFF's 4 GiB")
+    offsets = [start]
+    for count in counts[:-1]:
+        offsets.append(_aligned(offsets[-1] + count, 2))
+    directory[STRIP_OFFSETS] = _long(*offsets)
+    head = struct.pack("<2sHI", b"II", 42, 8) + _written(directory, 8)
+
+    def write(stream: BinaryIO) -> None:
+        stream.write(head + bytes(start - len(head)))
+        for strip in strips:
+            stream.write(strip)
+            if len(strip) % 2:
+                stream.write(b"\0")
+
+    return write
+
+
+def read_master(path: Path, digest: str) -> NDArray[np.uint16]:
+    """The pixels of a master, (height, width, 3) 16-bit ROMM RGB codes, as ``tiff`` wrote them.
+
+    The file is read once, into memory, and compared with the digest that was recorded for it before
+    anything in it is believed. Raises ``NotAsRecorded`` where it is gone or differs.
+    """
+    try:
+        # not a memory map: a file that shrinks while it is mapped kills the process
+        data = np.fromfile(path, np.uint8)
+    except OSError as error:
+        raise NotAsRecorded(f"{path}: the master cannot be read ({error.strerror})") from error
+    if digest_bytes(data.data) != digest:
+        raise NotAsRecorded(f"{path}: the master is not what was recorded; run the frame again")
+    problem, pixels = _pixels_of(data)
+    if problem:
+        raise NotAsRecorded(f"{path}: not a master that this version wrote, {problem}")
+    return pixels
+
+
+def _pixels_of(data: NDArray[np.uint8]) -> tuple[str, NDArray[np.uint16]]:
+    """A view of the pixels of a whole TIFF file in memory, or what is wrong with it."""
+    nothing = np.empty((0, 0, 3), np.uint16)
+    head = data[:8].tobytes()
+    if len(head) < 8 or head[:4] != b"II*\0":
+        return "it is not a little-endian TIFF", nothing
+    try:
+        directory = read_directory(data.data, struct.unpack("<I", head[4:])[0])
+        width, height = _number(directory, IMAGE_WIDTH), _number(directory, IMAGE_LENGTH)
+        layout = (
+            _numbers(directory, BITS_PER_SAMPLE),
+            _numbers(directory, COMPRESSION),
+            _numbers(directory, PHOTOMETRIC),
+            _numbers(directory, PLANAR_CONFIGURATION),
+        )
+        offsets = np.array(_numbers(directory, STRIP_OFFSETS))
+        counts = np.array(_numbers(directory, STRIP_BYTE_COUNTS))
+    except (KeyError, ValueError, struct.error):
+        return "its directory is damaged", nothing
+    if layout != ((16, 16, 16), (1,), (2,), (1,)):
+        return "it is not uncompressed 16-bit RGB", nothing
+    # a strip of no bytes reads as black in many readers: every one must be there, end to end
+    if len(offsets) != len(counts) or (counts <= 0).any() or counts.sum() != width * height * 6:
+        return "its strips do not add up to the picture", nothing
+    ends = offsets + counts
+    if (offsets[1:] != ends[:-1]).any() or ends[-1] > data.size or offsets[0] % 2:
+        return "its strips do not follow each other", nothing
+    return "", data[offsets[0] : ends[-1]].view("<u2").reshape(height, width, 3)
+
+
+def read_directory(data: memoryview, offset: int) -> Directory:
+    """One little-endian TIFF directory with the Exif directory that it points to.
+
+    Raises ``ValueError`` or ``struct.error`` where it points outside ``data`` or to itself.
+    """
+    return _read_directory(data, offset, (EXIF_DIRECTORY,))
+
+
+def _read_directory(data: memoryview, offset: int, pointers: tuple[int, ...]) -> Directory:
+    directory: Directory = {}
+    (entries,) = struct.unpack_from("<H", data, offset)
+    for entry in range(entries):
+        place = offset + 2 + 12 * entry
+        tag, kind, count = struct.unpack_from("<HHI", data, place)
+        if not 0 < kind < len(TYPE_BYTES):
+            raise ValueError(f"tag {tag} has no type that TIFF knows")
+        length = TYPE_BYTES[kind] * count
+        start = place + 8 if length <= 4 else struct.unpack_from("<I", data, place + 8)[0]
+        value = bytes(data[start : start + length])
+        if len(value) < length:
+            raise ValueError(f"tag {tag} points behind the end")
+        if tag in pointers:
+            directory[tag] = _read_directory(data, struct.unpack("<I", value)[0], ())
+        else:
+            directory[tag] = Field(kind, count, value)
+    return directory
+
+
+def _written(directory: Mapping[int, Field | Directory], offset: int) -> bytes:
+    """A directory and all it points to, as the bytes that stand at ``offset`` (TIFF 6.0, 2)."""
+    table = struct.pack("<H", len(directory))
+    values = b""
+    start = offset + 2 + 12 * len(directory) + 4
+    for tag, field in sorted(directory.items()):
+        place = start + len(values)
+        if isinstance(field, dict):
+            values += _written(field, place)
+            field = _long(place)  # noqa: PLW2901  # what the table holds of it
+        elif len(field.data) > 4:
+            values += field.data + bytes(len(field.data) % 2)
+            field = Field(field.kind, field.count, struct.pack("<I", place))  # noqa: PLW2901
+        table += struct.pack("<HHI4s", tag, field.kind, field.count, field.data)
+    return table + bytes(4) + values
+
+
+def _composed(blocks: Blocks, ppi: int) -> Directory:
+    """The Exif fields that were composed, with those that the finished picture decides."""
+    directory: Directory = {}
+    if blocks.exif:
+        start = struct.unpack_from("<I", blocks.exif, 4)[0]
+        directory = read_directory(memoryview(blocks.exif), start)
+    return directory | {
+        ORIENTATION: _short(1),
+        X_RESOLUTION: Field(RATIONAL, 1, struct.pack("<II", ppi, 1)),
+        Y_RESOLUTION: Field(RATIONAL, 1, struct.pack("<II", ppi, 1)),
+        RESOLUTION_UNIT: _short(2),
+    }
+
+
+def _exif_of_jpeg(blocks: Blocks, space: str, width: int, height: int, ppi: int) -> bytes:
+    """The Exif block of a JPEG: a small TIFF file of its own, with all that Exif 2.32 wants."""
+    directory = _composed(blocks, ppi)
+    directory[YCBCR_POSITIONING] = _short(1)
+    directory[EXIF_DIRECTORY] = {
+        EXIF_VERSION: _undefined(b"0232"),
+        FLASHPIX_VERSION: _undefined(b"0100"),
+        **cast(Directory, directory.get(EXIF_DIRECTORY, {})),
+        COMPONENTS: _undefined(bytes([1, 2, 3, 0])),  # Y, Cb, Cr
+        COLOR_SPACE: _short(1 if space == "srgb" else 0xFFFF),  # otherwise the profile tells
+        PIXEL_X: _long(width),
+        PIXEL_Y: _long(height),
+    }
+    return struct.pack("<2sHI", b"II", 42, 8) + _written(directory, 8)
+
+
+def _segment(marker: int, payload: bytes, what: str) -> bytes:
+    if len(payload) > SEGMENT_BYTES:
+        raise CannotWrite(
+            f"the {what} is {len(payload)} bytes long; a JPEG holds at most {SEGMENT_BYTES}: "
+            "shorten the texts"
+        )
+    return struct.pack(">BBH", 0xFF, marker, len(payload) + 2) + payload
+
+
+def _row_blocks(pixels: Codes, rows: int) -> Iterator[Codes]:
+    return (pixels[top : top + rows] for top in range(0, pixels.shape[0], rows))
+
+
+def _little_endian(block: Codes) -> Codes:
+    return cast(Codes, np.ascontiguousarray(block, block.dtype.newbyteorder("<")))
+
+
+def _deflated(block: Codes) -> bytes:
+    import imagecodecs
+
+    # TIFF 6.0, 14: differences between neighbours of the same colour, modulo the depth
+    differences = _little_endian(block).copy()
+    differences[:, 1:] -= block[:, :-1]
+    return bytes(imagecodecs.zlib_encode(differences.tobytes(), level=1))
+
+
+def _aligned(place: int, step: int = 16) -> int:
+    return place + -place % step
+
+
+def _short(*values: int) -> Field:
+    return Field(SHORT, len(values), struct.pack(f"<{len(values)}H", *values))
+
+
+def _long(*values: int) -> Field:
+    return Field(LONG, len(values), struct.pack(f"<{len(values)}I", *values))
+
+
+def _undefined(data: bytes) -> Field:
+    return Field(UNDEFINED, len(data), data)
+
+
+def _numbers(directory: Directory, tag: int) -> tuple[int, ...]:
+    field = directory[tag]
+    if not isinstance(field, Field) or field.kind not in {SHORT, LONG}:
+        raise ValueError(f"tag {tag} is not a number")
+    return struct.unpack(f"<{field.count}{'H' if field.kind == SHORT else 'I'}", field.data)
+
+
+def _number(directory: Directory, tag: int) -> int:
+    (value,) = _numbers(directory, tag)
+    return value

@@ -1,0 +1,150 @@
+"""Putting files under their final names: whole, durable, inside the job, or not at all.
+
+Every file that Safelight makes goes through ``land``. It knows nothing of what is in them.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import secrets
+from collections.abc import Callable
+from pathlib import Path
+from typing import BinaryIO
+
+from blake3 import blake3
+
+from pipeline.errors import CannotWrite
+from pipeline.hashing import CHUNK_BYTES, PREFIX
+from pipeline.records import Artifact
+
+MARK = ".safelight-"
+SUFFIX = ".part"
+
+Content = bytes | memoryview | Callable[[BinaryIO], None]
+"""The bytes of a file, or a function that writes them to an open file from start to end."""
+
+REASONS = {
+    errno.ENOSPC: "the disk is full",
+    errno.EDQUOT: "the disk quota is used up",
+    errno.EFBIG: "the file is larger than this disk or this session allows",
+    errno.EROFS: "the disk is read-only",
+    errno.EACCES: "there is no permission to write there",
+    errno.EPERM: "there is no permission to write there",
+    errno.ENAMETOOLONG: "the name is too long for this disk",
+    errno.ENOTDIR: "a file stands where a folder is needed",
+    errno.EISDIR: "a folder stands where the file should go",
+    errno.ENOENT: "the folder is gone",
+    errno.EIO: "the disk reported an error",
+}
+
+
+def land(path: Path, content: Content, root: Path) -> Artifact:
+    """Write a file so that its final name only ever shows the whole of it.
+
+    A temporary name in the same folder, the bytes, a flush to the disk, the rename, a flush of the
+    folder. ``path`` is inside ``root``, the job's folder, after every symbolic link is followed;
+    missing folders on the way are made. An earlier file of that name is replaced, a link of that
+    name is replaced and not followed.
+
+    Returns the artifact with its path relative to ``root``, the BLAKE3 digest of the bytes as they
+    were written, and their number. Raises ``CannotWrite`` with the file's name and the reason;
+    nothing is left behind then.
+    """
+    folder = _folder_inside(path, root)
+    final = folder / path.name
+    part = folder / f"{MARK}{secrets.token_hex(8)}{SUFFIX}"
+    try:
+        with part.open("xb") as stream:
+            digesting = _Digesting(stream)
+            if callable(content):
+                content(digesting)  # type: ignore[arg-type]  # all that a writer needs of a file
+            else:
+                digesting.write(content)
+            stream.flush()
+            os.fsync(stream.fileno())
+        part.replace(final)
+        _flush_folder(folder)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise _refusal(path, error) from error
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise
+    return Artifact(
+        path=final.relative_to(root.resolve()).as_posix(),
+        digest=PREFIX + digesting.hasher.hexdigest(),
+        size_bytes=digesting.size,
+    )
+
+
+def sweep(folder: Path) -> int:
+    """Remove temporaries that a killed run left in ``folder`` and below; how many there were.
+
+    Only for a process that holds the job: another's file in flight looks the same.
+    """
+    found = [part for part in folder.rglob(f"{MARK}*{SUFFIX}") if _is_ours(part)]
+    for part in found:
+        part.unlink(missing_ok=True)
+    return len(found)
+
+
+class _Digesting:
+    """The writing half of a file, which digests what goes through it; it cannot seek."""
+
+    def __init__(self, stream: BinaryIO) -> None:
+        self.stream = stream
+        self.hasher = blake3()
+        self.size = 0
+
+    def write(self, data: bytes | memoryview) -> int:
+        view = memoryview(data).cast("B")
+        # piece by piece, so that the digest meets each piece while it is still in the cache
+        for start in range(0, len(view), CHUNK_BYTES):
+            piece = view[start : start + CHUNK_BYTES]
+            self.hasher.update(piece)
+            self.stream.write(piece)
+        self.size += len(view)
+        return len(view)
+
+
+def _folder_inside(path: Path, root: Path) -> Path:
+    """The real folder that ``path`` goes to, made if missing; refused where it leaves ``root``."""
+    real_root = root.resolve()
+    folder = path.parent.resolve()
+    if not folder.is_relative_to(real_root):
+        raise CannotWrite(
+            f"{path}: refused, because it leads to {folder}, outside the job {real_root}"
+        )
+    if path.name in {"", ".", ".."}:
+        raise CannotWrite(f"{path}: refused, because it is not the name of a file")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise _refusal(path, error) from error
+    return folder
+
+
+def _flush_folder(folder: Path) -> None:
+    if os.name == "nt":  # Windows has no handle to flush for a folder
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _is_ours(part: Path) -> bool:
+    token = part.name[len(MARK) : -len(SUFFIX)]
+    return (
+        len(token) == 16
+        and set(token) <= set("0123456789abcdef")
+        and part.is_file()
+        and not part.is_symlink()
+    )
+
+
+def _refusal(path: Path, error: OSError) -> CannotWrite:
+    reason = REASONS.get(error.errno or 0, error.strerror or str(error))
+    return CannotWrite(f"{path}: cannot be written, because {reason}")
