@@ -291,7 +291,11 @@ def _again(reason: str, state: FrameState) -> str:
 
 
 def _selected(state: FrameState, demand: Demand) -> bool:
-    return state.name in demand.selects and state.rating != REJECTED
+    """Whether a frame is to be finished: a select, or one that a delivery asks for by name."""
+    return state.rating != REJECTED and (
+        state.name in demand.selects
+        or any(state.name in delivery.files for delivery in demand.deliveries)
+    )
 
 
 def _approved(state: FrameState) -> Version | None:
