@@ -1,0 +1,448 @@
+"""A job's folder: its files checked together, and what they come to for any frame or delivery.
+
+Reads what people write (job.yaml, setups/, frames/, the recipe) and the digests of files that steps
+name. Knows nothing of pixels, the manifest or what was done already.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from pipeline import naming, wording, yamlfile
+from pipeline.errors import InvalidInput, Problem
+from pipeline.recipe import (
+    DEFAULT,
+    Chain,
+    Layers,
+    Model,
+    Recipe,
+    WrittenValue,
+    house_recipes,
+    read_recipe,
+    shipped,
+)
+from pipeline.records import FrameState, Origin, ResolvedDelivery, ResolvedFrame, ResolvedStep
+from pipeline.selection import FramePattern, Selection
+from pipeline.step import Step
+from pipeline.steps import STEPS
+from pipeline.written import SIZES, WHICH_FRAMES, Delivery, FrameFile, JobFile, SetupFile
+from pipeline.yamlfile import Document, Place
+
+JOB_FILE = "job.yaml"
+ENDINGS = {"jpeg": "jpg", "tiff": "tif"}
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """A setup's file, and its frames as patterns."""
+
+    document: Document
+    file: SetupFile
+    patterns: tuple[FramePattern, ...]
+
+    def lists(self, frame: str) -> bool:
+        """Whether the file lists this frame."""
+        return any(pattern.matches(frame) for pattern in self.patterns)
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """A frame's file."""
+
+    document: Document
+    file: FrameFile
+
+
+@dataclass(frozen=True, slots=True)
+class DeliveryOrder:
+    """A delivery's settings, and where each was written."""
+
+    delivery: Delivery
+    values: Mapping[str, WrittenValue]
+
+    def origin(self, key: str) -> Origin:
+        """Where a setting stands; nowhere for a default."""
+        return self.values[key].origin if key in self.values else DEFAULT
+
+
+@dataclass(frozen=True)
+class Job:
+    """A job whose files are all valid.
+
+    ``files`` maps paths that steps name to where they lie. ``resolved`` keeps the steps of each
+    pair of a setup's and a frame's file, which frames without a file of their own share.
+    """
+
+    folder: Path
+    document: Document
+    file: JobFile
+    recipe: Recipe
+    setups: Mapping[str, Setup]
+    frames: Mapping[str, Frame]
+    deliveries: Mapping[str, DeliveryOrder]
+    steps: Mapping[str, Step]
+    files: Mapping[str, Path]
+    selection: Selection
+    resolved: dict[tuple[str | None, str | None], tuple[ResolvedStep, ...]] = field(repr=False)
+
+    def setup_of(self, frame: str, grouped: str | None = None) -> str | None:
+        """The setup whose file lists a frame, or else the one that ingest ``grouped`` it in."""
+        return _setup_of(self.setups, frame) or grouped
+
+    def resolve(self, frame: str, grouped: str | None = None) -> ResolvedFrame:
+        """What is done to a frame: recipe, then setup, then the frame's own file.
+
+        Raises ``InvalidInput`` where the three are valid alone but not together.
+        """
+        setup = self.setup_of(frame, grouped)
+        key = (setup if setup in self.setups else None, frame if frame in self.frames else None)
+        if key not in self.resolved:
+            layers = Layers(self.steps)
+            chain = _laid(layers, self.recipe.chain, self.setups.get(key[0] or ""))
+            chain = _laid(layers, chain, self.frames.get(key[1] or ""))
+            if layers.problems:
+                raise InvalidInput(layers.problems)
+            self.resolved[key] = _resolved(chain)
+        return ResolvedFrame(frame, self.recipe.name, setup, self.resolved[key])
+
+    def check_frames(self, known: Collection[str]) -> list[Problem]:
+        """What the files say of frames that are not in the job.
+
+        A range or a glob may have gaps, for frames are deleted in the camera, but has to mean at
+        least one frame.
+        """
+        known = frozenset(known)
+        problems = [
+            frame.document.problem(("frame",), *_unknown(name, known))
+            for name, frame in self.frames.items()
+            if name not in known
+        ]
+        for setup in self.setups.values():
+            for place, pattern in _patterns(setup.document.value.get("frames"), ("frames",)):
+                if not any(map(pattern.matches, known)):
+                    problems.append(setup.document.problem(place, *_unknown(pattern.text, known)))
+        for order in self.deliveries.values():
+            if order.delivery.frames[0] in WHICH_FRAMES:
+                continue
+            written = order.values["frames"]
+            for place, pattern in _patterns(written.value, written.place):
+                if not any(map(pattern.matches, known)):
+                    problems.append(written.document.problem(place, *_unknown(pattern.text, known)))
+        return problems + list(_overlaps(self.setups, known))
+
+    def resolve_delivery(
+        self, name: str, states: Sequence[FrameState], versions: Mapping[str, int] | None = None
+    ) -> ResolvedDelivery:
+        """A delivery's settings, and the file of each of ``states`` that belongs to it.
+
+        ``seq`` counts from 1 in the order of capture. ``versions`` gives the version that each
+        frame will carry, by default its newest. Raises ``InvalidInput`` for a name that is not in
+        the job, and where two files would get one name or one none.
+        """
+        if name not in self.deliveries:
+            found = f"no delivery called {name}{wording.or_did_you_mean(name, self.deliveries)}"
+            allowed = wording.listed(self.deliveries)
+            raise InvalidInput([self.document.problem(("deliveries",), found, allowed)])
+        order = self.deliveries[name]
+        delivery = order.delivery
+        chosen = sorted(
+            (state for state in states if self._belongs(delivery, state)),
+            key=lambda state: (state.original.capture.taken_at or "", state.name),
+        )
+        rows = [
+            {
+                "client": self.file.client,
+                "job": self.file.job,
+                "delivery": name,
+                "frame": state.name,
+                "seq": seq,
+                "setup": self.setup_of(state.name, state.setup),
+                "rating": state.rating,
+                "version": (versions or {}).get(
+                    state.name, state.latest.number if state.latest else None
+                ),
+                "date": (state.original.capture.taken_at or "")[:10],
+            }
+            for seq, state in enumerate(chosen, 1)
+        ]
+        names = naming.file_names(delivery.name, rows, order.origin("name"))
+        ending = ENDINGS[delivery.format]
+        files = {
+            state.name: {
+                "path": f"deliveries/{name}/{file_name}.{ending}",
+                **self._own_metadata(state.name),
+            }
+            for state, file_name in zip(chosen, names, strict=True)
+        }
+        metadata, origins = self._metadata(order)
+        settings = delivery.settings
+        return ResolvedDelivery(
+            name=name,
+            settings=settings,
+            metadata=metadata,
+            files=files,
+            origins={
+                **{key: order.origin(key) for key in settings},
+                **origins,
+                "file.path": order.origin("name"),
+            },
+        )
+
+    def _belongs(self, delivery: Delivery, state: FrameState) -> bool:
+        if delivery.frames == ("approved",):
+            return state.approved_version is not None
+        if delivery.frames == ("selects",):
+            return self.selection.matches(state.rating)
+        return any(FramePattern.parse(text).matches(state.name) for text in delivery.frames)
+
+    def _own_metadata(self, frame: str) -> dict[str, Any]:
+        if frame not in self.frames:
+            return {}
+        return self.frames[frame].file.model_dump(
+            mode="json", include={"description", "keywords"}, exclude_none=True
+        )
+
+    def _metadata(self, order: DeliveryOrder) -> tuple[dict[str, Any], dict[str, Origin]]:
+        """What all files of a delivery carry, and where each piece stands."""
+        metadata = self.file.credit.model_dump(mode="json", exclude_none=True)
+        origins = {f"metadata.{key}": self.document.origin(("credit", key)) for key in metadata}
+        for key in ("description", "keywords"):
+            if value := self.file.model_dump(mode="json", include={key})[key]:
+                metadata[key] = value
+                origins[f"metadata.{key}"] = self.document.origin((key,))
+        if order.delivery.description:
+            metadata["description"] = order.delivery.description
+            origins["metadata.description"] = order.origin("description")
+        return metadata, origins
+
+
+def find_job(start: Path) -> Path:
+    """The job's folder that ``start`` is in or below; ``InvalidInput`` where there is none."""
+    start = start.resolve()
+    for folder in (start, *start.parents):
+        if (folder / JOB_FILE).is_file():
+            return folder
+    found = f"no {JOB_FILE} here or in any folder above"
+    raise InvalidInput([Problem(str(start), 0, "", found, "a job's folder")])
+
+
+def load_job(folder: Path, steps: Mapping[str, Step] = STEPS) -> Job:
+    """Read and check every file of a job.
+
+    Raises ``InvalidInput`` with every problem of every file.
+    """
+    layers = Layers(steps)
+    document = layers.read(folder / JOB_FILE, JOB_FILE, folder)
+    file = layers.checked(document, JobFile) if document else None
+    recipe = _recipe(layers, document, folder) if document else None
+    setups = {
+        setup.setup: Setup(written, setup, tuple(map(FramePattern.parse, setup.frames)))
+        for written, setup in _files(layers, folder, "setups", SetupFile, "setup")
+    }
+    frames = {
+        frame.frame: Frame(written, frame)
+        for written, frame in _files(layers, folder, "frames", FrameFile, "frame")
+    }
+    layers.report(*_overlaps(setups, ()))
+    orders = _orders(layers, document, recipe) if document and file else {}
+    chains = _chains(layers, recipe, setups, frames)
+    if layers.problems or document is None or file is None or recipe is None:
+        raise InvalidInput(layers.problems)
+    return Job(
+        folder=folder,
+        document=document,
+        file=file,
+        recipe=recipe,
+        setups=setups,
+        frames=frames,
+        deliveries=orders,
+        steps=steps,
+        files=layers.files,
+        selection=Selection.parse(file.selects),
+        resolved=chains,
+    )
+
+
+def _files(
+    layers: Layers, folder: Path, subfolder: str, model: type[Model], key: str
+) -> Iterator[tuple[Document, Model]]:
+    """The valid files of a subfolder, each called like the thing that it is about."""
+    try:
+        paths = sorted((folder / subfolder).iterdir())
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        found = f"the folder cannot be read: {(error.strerror or str(error)).lower()}"
+        layers.report(Problem(subfolder, 0, "", found, ""))
+        return
+    for path in paths:
+        shown = f"{subfolder}/{path.name}"
+        if path.suffix == ".yml":
+            layers.report(Problem(shown, 0, "", "the ending .yml", ".yaml"))
+        if path.suffix != ".yaml" or path.name.startswith("."):
+            continue
+        document = layers.read(path, shown, folder)
+        if document is None:
+            continue
+        file = layers.checked(document, model)
+        if file is None:
+            layers.entries(document, "adjust")
+            continue
+        name = getattr(file, key)
+        if unicodedata.normalize("NFC", path.stem) != unicodedata.normalize("NFC", name):
+            found = f"the file is called {path.stem}, the {key} {name}"
+            layers.report(document.problem((key,), found, "one name for both"))
+        yield document, file
+
+
+def _recipe(layers: Layers, document: Document, folder: Path) -> Recipe | None:
+    """The recipe that job.yaml names: a house recipe, or a file inside the job."""
+    written = document.value.get("recipe") if isinstance(document.value, dict) else None
+    if not isinstance(written, str):
+        return None
+    if re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_-]*", written):
+        house = shipped("recipes")
+        path, root = house / f"{written}.yaml", house
+        if not path.is_file():
+            names = house_recipes()
+            found = f"no house recipe called {written}{wording.or_did_you_mean(written, names)}"
+            allowed = f"{wording.listed(names)}, or the path of a recipe inside the job"
+            layers.report(document.problem(("recipe",), found, allowed))
+            return None
+        return read_recipe(layers, path, f"recipes/{path.name}", root)
+    try:
+        path = yamlfile.inside(folder, written)
+        if not path.is_file():
+            raise ValueError("there is no such file")
+    except ValueError as error:
+        found = f"{wording.shown(written)}: {error}"
+        allowed = "a house recipe's name, or the path of a recipe inside the job"
+        layers.report(document.problem(("recipe",), found, allowed))
+        return None
+    return read_recipe(layers, path, written, folder)
+
+
+def _chains(
+    layers: Layers, recipe: Recipe | None, setups: Mapping[str, Setup], frames: Mapping[str, Frame]
+) -> dict[tuple[str | None, str | None], tuple[ResolvedStep, ...]]:
+    """The steps of the recipe alone, of every setup, and of every frame that has a file."""
+    if recipe is None:
+        # without the chain below it, an override cannot be judged; its form can
+        layers_above: list[Setup | Frame] = [*setups.values(), *frames.values()]
+        for layer in layers_above:
+            layers.entries(layer.document, "adjust")
+        return {}
+    chains: dict[tuple[str | None, str | None], Chain] = {(None, None): recipe.chain}
+    for name, setup in setups.items():
+        chains[name, None] = _laid(layers, recipe.chain, setup)
+    for name, frame in frames.items():
+        within = _setup_of(setups, name)
+        chains[within, name] = _laid(layers, chains[within, None], frame)
+    return {key: _resolved(chain) for key, chain in chains.items()}
+
+
+def _laid(layers: Layers, chain: Chain, layer: Setup | Frame | None) -> Chain:
+    return layers.over(chain, layers.entries(layer.document, "adjust")) if layer else chain
+
+
+def _resolved(chain: Chain) -> tuple[ResolvedStep, ...]:
+    return tuple(link.resolved for link in chain if link.resolved)
+
+
+def _setup_of(setups: Mapping[str, Setup], frame: str) -> str | None:
+    return next((name for name, setup in setups.items() if setup.lists(frame)), None)
+
+
+def _overlaps(setups: Mapping[str, Setup], known: Collection[str]) -> Iterator[Problem]:
+    """Frames that two setups list: those written out, and of the globs those that are known."""
+    for later, setup in enumerate(setups.values()):
+        for earlier in list(setups.values())[:later]:
+            for place, pattern in _patterns(setup.document.value["frames"], ("frames",)):
+                names = pattern.names or filter(pattern.matches, _names(earlier, known))
+                if shared := sorted(filter(earlier.lists, names)):
+                    more = f" and {len(shared) - 1} more" if len(shared) > 1 else ""
+                    found = f"{shared[0]}{more} in the setup {earlier.file.setup} already"
+                    yield setup.document.problem(place, found, "each frame in one setup")
+
+
+def _names(setup: Setup, known: Collection[str]) -> frozenset[str]:
+    return frozenset(known).union(*(pattern.names for pattern in setup.patterns))
+
+
+def _patterns(written: Any, place: Place) -> Iterator[tuple[Place, FramePattern]]:
+    """The patterns of a checked document, each with its place."""
+    if isinstance(written, str):
+        yield place, FramePattern.parse(written)
+    else:
+        for index, text in enumerate(written or ()):
+            yield (*place, index), FramePattern.parse(text)
+
+
+def _unknown(frame: str, known: Collection[str]) -> tuple[str, str]:
+    hint = wording.or_did_you_mean(frame, known)
+    return f"no frame {frame} was ingested{hint}", "frames of this job"
+
+
+def _orders(layers: Layers, document: Document, recipe: Recipe | None) -> dict[str, DeliveryOrder]:
+    """Every delivery: what the recipe brings, and over it what job.yaml says, key by key."""
+    written = document.value.get("deliveries") or {}
+    brought = recipe.deliver if recipe else {}
+    orders: dict[str, DeliveryOrder] = {}
+    twins: dict[str, str] = {}
+    for name in (*written, *(name for name in brought if name not in written)):
+        place: Place = ("deliveries", name)
+        if naming.is_device(name) or name.casefold() in twins:
+            found = f"the name {name}"
+            allowed = "names that differ in more than case, and no device's"
+            layers.report(document.problem(place, found, allowed))
+        twins.setdefault(name.casefold(), name)
+        values: dict[str, WrittenValue] = {}
+        at = WrittenValue(None, document, place)
+        if name in brought:
+            at = brought[name]
+            values = _settings(at)
+            if not values and name not in written:
+                found = f"no delivery called {name} in {JOB_FILE}"
+                found += wording.or_did_you_mean(name, written)
+                layers.report(at.document.problem(at.place, found, wording.listed(written)))
+                continue
+        if name in written:
+            at = WrittenValue(written[name] or {}, document, place)
+            later = _settings(at)
+            if later.keys() & set(SIZES):
+                values = {key: value for key, value in values.items() if key not in SIZES}
+            values.update(later)
+        if delivery := _delivery(layers, values, at):
+            orders[name] = DeliveryOrder(delivery, values)
+    return orders
+
+
+def _settings(written: WrittenValue) -> dict[str, WrittenValue]:
+    return {
+        key: WrittenValue(value, written.document, (*written.place, key))
+        for key, value in written.value.items()
+        if value is not None
+    }
+
+
+def _delivery(
+    layers: Layers, values: Mapping[str, WrittenValue], at: WrittenValue
+) -> Delivery | None:
+    def locate(place: Place) -> tuple[Document, Place]:
+        if place and (value := values.get(str(place[0]))):
+            return value.document, (*value.place, *place[1:])
+        return at.document, (*at.place, *place)
+
+    settings = {key: value.value for key, value in values.items()}
+    try:
+        return Delivery.model_validate(settings)
+    except ValidationError as error:
+        layers.report(*wording.problems(error, Delivery, settings, locate))
+        return None

@@ -1,0 +1,320 @@
+"""What a person writes, as models: job.yaml, recipes, setups, frames; and their JSON Schemas.
+
+Only the form of single files is checked here. How files lie over each other is for ``recipe`` and
+``job``.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    WithJsonSchema,
+    model_validator,
+)
+
+from pipeline import naming, wording
+from pipeline.selection import FramePattern, Selection
+from pipeline.step import Step
+from pipeline.steps import STEPS
+
+SIZES = ("long_edge", "short_edge", "scale")
+WHICH_FRAMES = ("approved", "selects")
+
+NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$"
+Name = Annotated[
+    str,
+    Field(
+        pattern=NAME_PATTERN,
+        description="a name of letters, digits, _ and -, of at most 64, that starts with none of"
+        " the last two",
+    ),
+]
+StepEntries = Annotated[
+    tuple[dict[str, Any], ...],
+    WithJsonSchema({"type": "array", "items": {"$ref": "#/$defs/StepEntry"}}),
+]
+
+
+class Written(BaseModel):
+    """Base of what a person writes: frozen, strict, no unknown keys.
+
+    A key with nothing behind it counts as not written, so that the items under ``adjust:`` can be
+    commented out.
+    """
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="forbid", allow_inf_nan=False)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _without_empty_keys(cls, value: Any) -> Any:
+        if isinstance(value, dict):
+            return {key: item for key, item in value.items() if item is not None}
+        return value
+
+
+def delivery_default(value: Any) -> Any:
+    """``web`` and ``web: {...}`` alike as a mapping from the name to settings."""
+    if isinstance(value, str):
+        return {value: {}}
+    if isinstance(value, dict) and len(value) == 1:
+        return {name: {} if settings is None else settings for name, settings in value.items()}
+    raise wording.refusal(wording.shown(value), "the name of a delivery, or NAME: {settings}")
+
+
+class RecipeFile(Written):
+    """A recipe: the steps that make a look, in the order in which they are done."""
+
+    recipe: Name = Field(description="its name, that of the file without .yaml")
+    about: str = Field("", description="what the look is for, in a sentence")
+    look: StepEntries = Field((), description="the house look, on every frame")
+    adjust: StepEntries = Field((), description="corrections that setups and frames override")
+    finish: StepEntries = Field((), description="what is done last")
+    deliver: tuple[
+        Annotated[dict[Name, dict[str, Any]], BeforeValidator(delivery_default)], ...
+    ] = Field((), description="names of deliveries, each with settings that job.yaml may override")
+
+
+def _plain_text(text: str) -> str:
+    text = text.strip()
+    if any((ord(char) < 32 and char != "\n") or 127 <= ord(char) < 160 for char in text):
+        raise wording.refusal("text with control characters", "text")
+    if not text or len(text.encode()) > 2000:
+        raise wording.refusal(f"a text of {len(text.encode())} bytes", "1 to 2000 bytes")
+    return text
+
+
+def _one_line(text: str) -> str:
+    if "\n" in _plain_text(text):
+        raise wording.refusal("text of several lines", "one line")
+    return text.strip()
+
+
+def _frame_name(text: str) -> str:
+    if not text.isprintable() or not text.strip() or re.search(r"[/\\]", text) or len(text) > 255:
+        raise wording.refusal(
+            wording.shown(text), "the name of a frame: its file's, without ending"
+        )
+    return text
+
+
+def _frame_pattern(text: str) -> str:
+    try:
+        FramePattern.parse(_frame_name(text))
+    except ValueError as error:
+        allowed = 'a name, a range such as "QL00[02-19]", or a pattern with * and ?'
+        raise wording.refusal(str(error), allowed) from None
+    return text
+
+
+def _selects(text: str) -> str:
+    try:
+        Selection.parse(text)
+    except ValueError as error:
+        allowed = "rating with >=, >, ==, !=, <, <= and a number from -1 to 5, joined by and, or"
+        raise wording.refusal(str(error), allowed) from None
+    return text
+
+
+def _name_template(text: str) -> str:
+    try:
+        naming.Template.parse(text)
+    except ValueError as error:
+        raise wording.refusal(str(error), naming.ALLOWED) from None
+    return text
+
+
+def _web_address(text: str) -> str:
+    if not re.fullmatch(r"https?://[^\s/]+(/\S*)?", text):
+        raise wording.refusal(wording.shown(text), "an address that starts with https://")
+    return text
+
+
+def _one_or_several(value: Any) -> Any:
+    return (value,) if isinstance(value, str) else value
+
+
+def _which_frames(value: Any) -> Any:
+    """``approved``, ``selects`` or a list of frames, all as a tuple."""
+    if isinstance(value, str):
+        if value not in ("approved", "selects"):
+            found = f"{wording.shown(value)}{wording.or_did_you_mean(value, WHICH_FRAMES)}"
+            raise wording.refusal(found, "approved, selects, or a list of frames")
+        return (value,)
+    return value
+
+
+Text = Annotated[str, AfterValidator(_plain_text)]
+Line = Annotated[str, AfterValidator(_one_line)]
+FrameName = Annotated[str, AfterValidator(_frame_name)]
+Patterns = Annotated[
+    tuple[Annotated[str, AfterValidator(_frame_pattern)], ...], BeforeValidator(_one_or_several)
+]
+Keywords = Annotated[tuple[Line, ...], Field(max_length=200)]
+
+
+class Credit(Written):
+    """Who made the pictures and what may be done with them (IPTC Photo Metadata)."""
+
+    creator: Line | None = Field(None, description="the photographer's name")
+    credit_line: Line | None = Field(None, description="the credit to print beside the picture")
+    copyright: Line | None = Field(None, description="the copyright notice")
+    usage_terms: Text | None = Field(None, description="how the pictures may be used")
+    web_statement: Annotated[Line, AfterValidator(_web_address)] | None = Field(
+        None, description="the web page that states the rights"
+    )
+
+
+class Delivery(Written):
+    """A named set of output files for one use."""
+
+    format: Literal["jpeg", "tiff"]
+    bits: Literal[8, 16] | None = Field(None, description="default: jpeg 8, tiff 16")
+    long_edge: int | None = Field(None, ge=16, le=65_000, description="pixels of the longer side")
+    short_edge: int | None = Field(None, ge=16, le=65_000, description="pixels of the shorter side")
+    scale: float | None = Field(None, ge=0.01, le=4, description="share of the master's size")
+    enlarge: bool = Field(False, description="whether a smaller picture is blown up")
+    space: Literal["srgb", "display-p3", "adobe-rgb", "romm-rgb"] = "srgb"
+    sharpen_for: Literal["screen", "none"] = "none"
+    quality: int | None = Field(None, ge=1, le=100, description="of a jpeg; default 90")
+    name: Annotated[str, AfterValidator(_name_template)] = Field(
+        "{frame}", description="template of the files' names, without ending"
+    )
+    frames: Annotated[
+        tuple[Annotated[str, AfterValidator(_frame_pattern)], ...],
+        BeforeValidator(_which_frames),
+        WithJsonSchema(
+            {
+                "anyOf": [
+                    {"enum": list(WHICH_FRAMES)},
+                    {"type": "array", "items": {"type": "string"}},
+                ]
+            }
+        ),
+    ] = Field(("selects",), description="approved, selects, or a list of frames")
+    description: Text | None = Field(None, description="in place of the job's, in these files")
+
+    @model_validator(mode="after")
+    def _belongs_together(self) -> Delivery:
+        if sum(getattr(self, size) is not None for size in SIZES) > 1:
+            raise ValueError(f"one size at most: {wording.listed(SIZES)}")
+        if self.format == "jpeg" and self.bits == 16:
+            raise ValueError("a jpeg has 8 bits")
+        if self.format == "tiff" and self.quality is not None:
+            raise ValueError("quality is for jpeg")
+        if (self.scale or 0) > 1 and not self.enlarge:
+            raise ValueError("a scale above 1 goes with enlarge: true")
+        return self
+
+    @property
+    def settings(self) -> dict[str, Any]:
+        """All that decides the pixels of its files, every default filled in."""
+        settings = self.model_dump(
+            mode="json", exclude={"name", "frames", "description"}, exclude_none=True
+        )
+        settings.setdefault("bits", 8 if self.format == "jpeg" else 16)
+        if self.format == "jpeg":
+            settings.setdefault("quality", 90)
+        if not any(size in settings for size in SIZES):
+            settings["scale"] = 1.0
+        return settings
+
+
+class JobFile(Written):
+    """job.yaml: one commission."""
+
+    job: Line = Field(description="the job's name")
+    client: Line = Field(description="who it is for")
+    recipe: Annotated[str, Field(max_length=500)] = Field(
+        description="a house recipe's name, or the path of a recipe inside the job"
+    )
+    selects: Annotated[str, Field(max_length=200), AfterValidator(_selects)] = Field(
+        "rating >= 4", description="which frames are finished"
+    )
+    originals: Line | None = Field(
+        None, description="a folder whose originals are used where they are, without copies"
+    )
+    credit: Credit = Credit()
+    description: Text | None = Field(None, description="what the pictures show")
+    keywords: Keywords = Field((), description="words to find the pictures by")
+    deliveries: Annotated[
+        dict[Name, dict[str, Any]],
+        WithJsonSchema({"type": "object", "additionalProperties": {"$ref": "#/$defs/Delivery"}}),
+    ] = Field({}, description="sets of output files, by name")
+
+
+class SetupFile(Written):
+    """setups/NAME.yaml: what frames shot under one light share."""
+
+    setup: Name = Field(description="its name, that of the file without .yaml")
+    frames: Patterns = Field(
+        (), description="names, ranges, globs; without any: the group of that name made at ingest"
+    )
+    adjust: StepEntries = Field((), description="steps that override the recipe's, key by key")
+
+
+class FrameFile(Written):
+    """frames/NAME.yaml: what is special about one frame."""
+
+    frame: FrameName = Field(description="its name, that of the file without .yaml")
+    adjust: StepEntries = Field((), description="steps that override the setup's and the recipe's")
+    description: Text | None = Field(None, description="in place of the job's and the delivery's")
+    keywords: Keywords | None = Field(None, description="in place of the job's")
+
+
+Kind = Literal["job", "recipe", "setup", "frame"]
+MODELS: Mapping[Kind, type[Written]] = {
+    "job": JobFile,
+    "recipe": RecipeFile,
+    "setup": SetupFile,
+    "frame": FrameFile,
+}
+
+
+def schema_of(kind: Kind, steps: Mapping[str, Step] = STEPS) -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of a kind of file, for editors to complete and check it.
+
+    Overrides need no parameter, for the layers below may have given it.
+    """
+    schema = MODELS[kind].model_json_schema()
+    definitions = schema.setdefault("$defs", {})
+    if kind == "job":
+        delivery = Delivery.model_json_schema()
+        delivery.pop("required", None)  # a recipe may have given it
+        definitions["Delivery"] = delivery
+    else:
+        definitions["StepEntry"] = {
+            "anyOf": [_entry_schema(step, definitions) for step in steps.values()]
+        }
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        **schema,
+    }
+
+
+def _entry_schema(step: Step, definitions: dict[str, Any]) -> dict[str, Any]:
+    parameters = step.parameters.model_json_schema()
+    definitions.update(parameters.pop("$defs", {}))
+    parameters.pop("required", None)
+    parameters["description"] = step.about
+    ways = [parameters, {"type": "null"}]
+    if len(parameters["properties"]) == 1:
+        (schema,) = parameters["properties"].values()
+        if schema.get("type") == "array":
+            ways.insert(0, schema)
+    return {
+        "type": "object",
+        "properties": {
+            step.name: {"anyOf": ways},
+            "name": {"type": "string", "pattern": NAME_PATTERN},
+        },
+        "required": [step.name],
+        "additionalProperties": False,
+    }
