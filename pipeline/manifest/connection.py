@@ -64,7 +64,7 @@ def make_empty(path: Path, at: str) -> None:
                 temporary.with_name(temporary.name + suffix).unlink(missing_ok=True)
             connection = _connect(temporary, "mode=rwc", BUSY_S)
             try:
-                _use_wal(connection, path.parent)
+                _make_durable(connection, path.parent)
                 migrate(connection, at)
             finally:
                 connection.close()  # the last one out moves the log into the file and flushes it
@@ -84,7 +84,7 @@ def connect_writer(path: Path, wait_s: float, at: str) -> sqlite3.Connection:
         connection = _connect(path, "mode=rw", max(wait_s, BUSY_S))
         try:
             _check_identity(connection, path)
-            _use_wal(connection, path.parent)
+            _make_durable(connection, path.parent)
             connection.execute("PRAGMA foreign_keys = ON")
             migrate(connection, at)
         except BaseException:
@@ -134,14 +134,12 @@ def _connect_immutable(path: Path) -> tuple[sqlite3.Connection, Callable[[], Non
 
 
 def _connect(path: Path, mode: str, wait_s: float) -> sqlite3.Connection:
-    connection = sqlite3.connect(
+    return sqlite3.connect(
         f"file:{quote(os.fsencode(path.absolute()))}?{mode}",
         uri=True,
         timeout=wait_s,
         isolation_level=None,
     )
-    connection.execute("PRAGMA synchronous = FULL")
-    return connection
 
 
 def _check_readable(connection: sqlite3.Connection, path: Path) -> None:
@@ -167,7 +165,9 @@ def _check_identity(connection: sqlite3.Connection, path: Path) -> int:
     return version
 
 
-def _use_wal(connection: sqlite3.Connection, folder: Path) -> None:
+def _make_durable(connection: sqlite3.Connection, folder: Path) -> None:
+    """Make every commit reach the disk before it returns, without keeping readers waiting."""
+    connection.execute("PRAGMA synchronous = FULL")
     (mode,) = connection.execute("PRAGMA journal_mode = WAL").fetchone()
     if mode != "wal":
         raise SafelightError(
