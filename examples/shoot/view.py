@@ -1,0 +1,523 @@
+"""One exposure as the lens throws it: light baked onto things, layers drawn, focused and moved.
+
+Joins scene, light and drawing kernels. Gives camera RGB and a mask of parts; knows no sensor.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import render
+from .light import blockers, illuminate
+from .scene import MOODS, Mood, Shot
+from .shapes import PART_ID, PARTS, Box, Capsules, Lathe, Layout, Strand
+from .spectra import SKY_PARTS, Palette
+
+Float32 = NDArray[np.float32]
+Float64 = NDArray[np.float64]
+
+SENSOR_MM = 36.0
+TEXTURE_SIZE = 1024
+AZIMUTHS = 40
+FACE_TEXELS = 28
+FLOOR_TEXELS = 220
+WALL_TEXELS = 90
+SAMPLES = 36
+
+
+@cache
+def texture() -> tuple[Float32, NDArray[np.int64]]:
+    """A tiling two-channel noise with its pyramid: blotches, and their slope as seen from the side.
+
+    Channel 0 is about ±1, channel 1 its relief, both Gaussian-like with mean 0.
+    """
+    n = TEXTURE_SIZE
+    generator = np.random.default_rng(1912)
+    frequency = np.hypot(np.fft.fftfreq(n)[:, None] * n, np.fft.rfftfreq(n)[None, :] * n)
+    spectrum = np.fft.rfft2(generator.standard_normal((n, n)))
+    blotches = np.fft.irfft2(spectrum / np.maximum(frequency, 2.0) ** 1.25, (n, n))
+    blotches /= blotches.std()
+    height = np.fft.irfft2(spectrum / np.maximum(frequency, 12.0) ** 0.75, (n, n))
+    relief = np.roll(height, 1, 1) - height + 0.5 * (np.roll(height, 1, 0) - height)
+    relief /= relief.std()
+    level = np.stack([np.clip(blotches / 2.2, -1, 1), np.clip(relief / 2.5, -1, 1)], axis=2)
+    levels = [level]
+    while level.shape[0] > 1:
+        half = level.shape[0] // 2
+        level = level.reshape(half, 2, half, 2, 2).mean(axis=(1, 3))
+        levels.append(level)
+    offsets = np.cumsum([0, *(one.shape[0] ** 2 for one in levels[:-1])])
+    flat = np.vstack([one.reshape(-1, 2) for one in levels])
+    return flat.astype(np.float32), offsets.astype(np.int64)
+
+
+@dataclass(frozen=True, slots=True)
+class Lit:
+    """A layout with its light baked: per lathe, per box, and on floor and wall."""
+
+    lathes: tuple[Float32, ...]
+    boxes: tuple[Float32, ...]
+    floor: Float32
+    """Illumination of the floor as a ratio to what it would be with nothing on it."""
+    floor_area: tuple[float, float, float]
+    wall: Float32
+    wall_area: tuple[float, float, float]
+
+
+def light_rows(layout: Layout) -> Float64:
+    return np.array([[*light.origin, light.radius_m, light.intensity] for light in layout.lights])
+
+
+def _floor_area(layout: Layout) -> tuple[float, float, float]:
+    spots = [(p.origin[0], p.origin[2]) for p in (*(o.pose for o in layout.lathes),
+                                                  *(o.pose for o in layout.boxes))]  # fmt: skip
+    if layout.figure is not None:
+        spots += [tuple(point) for point in layout.figure.limbs[:, [0, 2]]]
+    low, high = np.min(spots, axis=0) - 0.9, np.max(spots, axis=0) + 0.9
+    size = float(max(high - low))
+    centre = (low + high) / 2
+    return float(centre[0] - size / 2), float(centre[1] - size / 2), size
+
+
+def _smoothed(values: Float32, axis: int, wrap: bool) -> Float32:
+    """A short binomial filter along one axis, to calm the sampling."""
+    pad = [(0, 0)] * values.ndim
+    pad[axis] = (1, 1)
+    padded = np.pad(values, pad, mode="wrap" if wrap else "edge")
+    n = values.shape[axis]
+    parts = [np.take(padded, np.arange(s, s + n), axis=axis) for s in (0, 1, 2)]
+    return np.asarray((parts[0] + 2 * parts[1] + parts[2]) / 4, np.float32)
+
+
+def bake(layout: Layout) -> Lit:
+    """Sum up the light on every surface of a layout."""
+    mood = MOODS[layout.setup]
+    casters = blockers(layout).arguments()
+    lights = light_rows(layout)
+    sky = np.array(mood.sky)
+    wall = np.array([layout.wall_z, 0.30 * (mood.key_strength + mood.sky[1])])
+
+    def gather(points: Float64, normals: Float64, offset: float = 0.006) -> Float32:
+        p = np.ascontiguousarray(points.reshape(-1, 3))
+        n = np.ascontiguousarray(normals.reshape(-1, 3))
+        result = illuminate(p, n, lights, sky, mood.floor, wall, SAMPLES, offset, *casters)
+        return np.asarray(result.reshape(*points.shape[:-1], 2), np.float32)
+
+    lathes = []
+    azimuth = np.arange(AZIMUTHS) / AZIMUTHS * 2 * np.pi
+    for lathe in layout.lathes:
+        s = lathe.segments
+        ends = np.vstack([s[:, [0, 1, 4, 5]], s[:, [2, 3, 6, 7]]])
+        ring, back = np.unique(ends.round(7), axis=0, return_inverse=True)
+        r, y, nr, nh = (ring[:, k, None] for k in range(4))
+        ones = np.ones_like(azimuth)[None]
+        local = np.stack([r * np.cos(azimuth), y * ones, r * np.sin(azimuth)], axis=-1)
+        normal = np.stack([nr * np.cos(azimuth), nh * ones, nr * np.sin(azimuth)], axis=-1)
+        turn = lathe.pose.matrix().T
+        values = gather(local @ turn + np.array(lathe.pose.origin), normal @ turn)
+        values = _smoothed(values, 1, wrap=True)
+        spread = values[back.reshape(-1)].reshape(2, len(s), AZIMUTHS, 2).transpose(1, 0, 2, 3)
+        lathes.append(np.ascontiguousarray(spread))
+
+    boxes = []
+    grid = (np.arange(FACE_TEXELS) + 0.5) / FACE_TEXELS * 2 - 1
+    a, b = np.meshgrid(grid, grid)
+    for box in layout.boxes:
+        hx, hy, hz = box.half
+        faces, normals = [], []
+        for axis, (first, second) in enumerate(((2, 1), (0, 2), (0, 1))):
+            for side in (-1.0, 1.0):
+                point = np.zeros((FACE_TEXELS, FACE_TEXELS, 3))
+                point[..., first] = a * box.half[first]
+                point[..., second] = b * box.half[second]
+                point[..., axis] = side * box.half[axis]
+                normal = np.zeros_like(point)
+                normal[..., axis] = side
+                faces.append(point + [0, hy, 0])
+                normals.append(normal)
+        turn = box.pose.matrix().T
+        points = np.array(faces) @ turn + np.array(box.pose.origin)
+        values = gather(points, np.array(normals) @ turn, 0.003)
+        boxes.append(_smoothed(_smoothed(values, 1, False), 2, False))
+
+    x0, z0, size = _floor_area(layout)
+    spot = (np.arange(FLOOR_TEXELS) + 0.5) / FLOOR_TEXELS * size
+    xx, zz = np.meshgrid(x0 + spot, z0 + spot)
+    ground = np.stack([xx, np.zeros_like(xx), zz], axis=-1)
+    upward = np.broadcast_to([0.0, 1.0, 0.0], ground.shape)
+    level = gather(ground, np.array(upward), 0.002).sum(axis=-1)
+    bare = open_level(ground, lights[:1], _overhead(mood, layout))
+    ratio = level / bare
+    fade = np.minimum(1, np.minimum(np.minimum(xx - x0, zz - z0),
+                                    np.minimum(x0 + size - xx, z0 + size - zz)) / (0.15 * size))  # fmt: skip
+    ratio = 1 + (ratio - 1) * np.clip(fade, 0, 1)
+    floor = _smoothed(_smoothed(ratio.astype(np.float32), 0, False), 1, False)
+
+    wall_area = (-3.2, 0.0, 6.4)
+    if layout.wall_z > 0:
+        spot = (np.arange(WALL_TEXELS) + 0.5) / WALL_TEXELS * wall_area[2]
+        xx, yy = np.meshgrid(wall_area[0] + spot, spot)
+        points = np.stack([xx, yy, np.full_like(xx, layout.wall_z)], axis=-1)
+        normals = np.array(np.broadcast_to([0.0, 0.0, -1.0], points.shape))
+        plain = gather(points, normals, 0.002).sum(axis=-1)
+        plain = _smoothed(_smoothed(plain, 0, False), 1, False)
+    else:
+        plain = np.ones((2, 2), np.float32)
+    return Lit(tuple(lathes), tuple(boxes), floor, (x0, z0, size), plain, wall_area)
+
+
+def _overhead(mood: Mood, layout: Layout) -> float:
+    """Skylight on bare ground: the cosine-weighted mean of the gradient that ``illuminate`` uses."""
+    zenith, horizon = mood.sky
+    mean = horizon + (zenith - horizon) * 0.8  # the mean of sqrt(sin e) under the cosine is 4/5
+    if layout.wall_z > 0:
+        mean *= 0.95
+    return float(mean)
+
+
+def open_level(points: Float64, lights: Float64, overhead: float) -> Float64:
+    """Illumination of level ground with nothing on it."""
+    total = np.full(points.shape[:-1], overhead)
+    for x, y, z, _, intensity in lights:
+        away = np.array([x, y, z]) - points
+        square = (away**2).sum(axis=-1)
+        total += intensity / square * np.maximum(away[..., 1], 0) / np.sqrt(square)
+    return total
+
+
+@dataclass(frozen=True, slots=True)
+class Lens:
+    """Where the camera is and how sharp each distance comes out."""
+
+    camera: Float64
+    focus_m: float
+    aperture_mm: float
+    focal_mm: float
+    pixels_per_mm: float
+
+    def depth(self, point: Any) -> float:
+        """Distance along the axis."""
+        return float((np.asarray(point) - self.camera[0:3]) @ self.camera[9:12])
+
+    def sigma_px(self, depth: Any) -> Float64:
+        """Standard deviation of the blur circle at a distance along the axis."""
+        d = np.maximum(np.asarray(depth, np.float64) * 1000, 50.0)
+        focus = self.focus_m * 1000
+        circle = (
+            self.aperture_mm * self.focal_mm * np.abs(d - focus) / (d * (focus - self.focal_mm))
+        )
+        return np.asarray(circle * self.pixels_per_mm / 4)
+
+    def project(self, points: Any) -> Float64:
+        """Picture (x, y) and depth of points (n, 3)."""
+        v = np.asarray(points, np.float64) - self.camera[0:3]
+        x, y, z = v @ self.camera[3:6], v @ self.camera[6:9], v @ self.camera[9:12]
+        z = np.maximum(z, 0.02)
+        return np.stack(
+            [
+                self.camera[13] + self.camera[12] * x / z,
+                self.camera[14] - self.camera[12] * y / z,
+                z,
+            ],
+            axis=-1,
+        )
+
+
+def lens(shot: Shot, height: int, width: int) -> Lens:
+    """The camera of a shot for an upright picture of that size."""
+    eye = np.array(shot.eye)
+    forward = np.array(shot.target) - eye
+    forward /= np.linalg.norm(forward)
+    right = np.cross([0.0, 1.0, 0.0], forward)
+    right /= np.linalg.norm(right)
+    up = np.cross(forward, right)
+    per_mm = max(height, width) / SENSOR_MM
+    camera = np.array(
+        [*eye, *right, *up, *forward, shot.focal_mm * per_mm, width / 2, height / 2], np.float64
+    )
+    focus = float((np.array(shot.focus) - eye) @ forward) + shot.focus_error_m
+    return Lens(camera, focus, shot.focal_mm / shot.f_number, shot.focal_mm, per_mm)
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """What fell on the sensor plane: camera RGB (h, w, 3; 1 is a perfect diffuser) and parts."""
+
+    picture: Float32
+    parts: NDArray[np.uint8]
+    lens: Lens
+
+
+def materials(palette: Palette, lit: bool) -> Float64:
+    """Rows of camera RGB, gloss and glow for every part."""
+    rows = np.array([[*palette.surface[p.surface], p.gloss, 0.0] for p in PARTS])
+    if lit:
+        for i, part in enumerate(PARTS):
+            if part.part == "bulb":
+                rows[i, 4] = 2.6
+    return rows
+
+
+def surroundings(mood: Mood, palette: Palette, wall_z: float) -> Float64:
+    """What gloss mirrors."""
+    floor = 0.65 * palette.surface["light stone"] + 0.35 * palette.surface["dark stone"]
+    power = 0.75 * mood.key_strength + mood.sky[0]
+    return np.array(
+        [*mood.key, mood.key_radius_m, mood.key_radiance, mood.sky_gain, 0.75, float(mood.square),
+         *palette.light, *palette.sky["zenith"], *palette.sky["haze"], *floor, power, wall_z]
+    )  # fmt: skip
+
+
+def _step(sigma: float) -> int:
+    """How coarsely something may be drawn that will be blurred so much."""
+    return 1 if sigma < 3 else 2 if sigma < 6 else 4
+
+
+class _Canvas:
+    """The picture under way: layers are drawn, blurred and laid over it."""
+
+    def __init__(self, height: int, width: int, view: Lens) -> None:
+        self.picture = np.zeros((height, width, 3), np.float32)
+        self.parts = np.zeros((height, width), np.uint8)
+        self.lens = view
+
+    def layer(
+        self, outline: Float64, sigma: float, draw: Any, motion: tuple[float, float] = (0.0, 0.0)
+    ) -> None:
+        """Draw one thing into the part of the picture that ``outline`` (n, 2+) and its blur reach."""
+        height, width = self.parts.shape
+        step = _step(sigma)
+        margin = 3 * sigma + 4 + max(abs(motion[0]), abs(motion[1]))
+        x0 = int(max(np.floor(outline[:, 0].min() - margin), -margin)) // step * step
+        y0 = int(max(np.floor(outline[:, 1].min() - margin), -margin)) // step * step
+        x1 = int(min(np.ceil(outline[:, 0].max() + margin), width + margin))
+        y1 = int(min(np.ceil(outline[:, 1].max() + margin), height + margin))
+        columns, rows = -(-(x1 - x0) // step), -(-(y1 - y0) // step)
+        if columns <= 0 or rows <= 0:
+            return
+        pixels = np.zeros((rows, columns, 4), np.float32)
+        parts = np.zeros((rows, columns), np.uint8)
+        draw(pixels, parts, x0, y0, step)
+        if max(abs(motion[0]), abs(motion[1])) > 0.7 * step:
+            moved = np.empty_like(pixels)
+            render.smear(pixels, moved, motion[0] / step, motion[1] / step)
+            pixels = moved
+        pixels = blurred(pixels, np.full(rows, sigma / step))
+        render.lay_over(self.picture, self.parts, pixels, parts, x0, y0, step)
+
+
+def blurred(pixels: Float32, sigmas: Float64) -> Float32:
+    """Gaussian blur with a width for each row."""
+    if sigmas.max() < 0.15:
+        return pixels
+    across = np.empty_like(pixels)
+    render.blur_rows(pixels, across, sigmas)
+    down = np.empty_like(pixels)
+    render.blur_columns(across, down, sigmas)
+    return down
+
+
+def draw(shot: Shot, layout: Layout, lit: Lit, palette: Palette, size: tuple[int, int]) -> View:
+    """Draw a shot, upright, ``size`` is (height, width)."""
+    height, width = size
+    mood = MOODS[layout.setup]
+    view = lens(shot, height, width)
+    canvas = _Canvas(height, width, view)
+    table = materials(palette, any(lathe.lit > 0 for lathe in layout.lathes))
+    env = surroundings(mood, palette, layout.wall_z)
+    pyramid, offsets = texture()
+    surface = palette.surface
+    scenery(canvas, layout, lit, palette, mood)
+
+    things: list[tuple[float, Any, Any]] = []
+    for lathe, baked in zip(layout.lathes, lit.lathes, strict=True):
+        things.append((view.depth(lathe.pose.origin), lathe, baked))
+    for box, baked in zip(layout.boxes, lit.boxes, strict=True):
+        things.append((view.depth(box.pose.origin) + 0.25, box, baked))
+    for strand in layout.strands:
+        things.append((view.depth(strand.points.mean(axis=0)), strand, None))
+    if layout.figure is not None:
+        middle = layout.figure.limbs[:, 0:3].mean(axis=0)
+        things.append((view.depth(middle) + 0.05, layout.figure, None))
+    for _, thing, baked in sorted(things, key=lambda entry: -entry[0]):
+        if isinstance(thing, Lathe):
+            _lathe(canvas, thing, baked, table, env, shot, layout)
+        elif isinstance(thing, Box):
+            _box(canvas, thing, baked, table, surface["dark plank"], pyramid, offsets)
+        elif isinstance(thing, Strand):
+            _strand(canvas, thing, surface["cable"], mood)
+        else:
+            _figure(canvas, thing, table, env, shot, layout, mood)
+    return View(canvas.picture, canvas.parts, view)
+
+
+def softness(view: Lens, centre: Any, extent: float) -> float:
+    """Blur of a thing: sharp where the focus lies within its own depth."""
+    depth = view.depth(centre)
+    return float(view.sigma_px(np.clip(view.focus_m, depth - extent, depth + extent)))
+
+
+def _corners(low: Any, high: Any, matrix: Float64, origin: Any) -> Float64:
+    choice = np.array(np.meshgrid(*([0, 1],) * 3)).reshape(3, -1).T
+    local = np.where(choice == 0, low, high)
+    return np.asarray(local @ matrix.T + np.array(origin))
+
+
+def _lathe(canvas: _Canvas, lathe: Lathe, baked: Float32, table: Float64, env: Float64,
+           shot: Shot, layout: Layout) -> None:  # fmt: skip
+    radius, low, high = lathe.bounds()
+    matrix = lathe.pose.matrix()
+    frame = np.column_stack([matrix, lathe.pose.origin])
+    corners = _corners([-radius, low, -radius], [radius, high, radius], matrix, lathe.pose.origin)
+    view = canvas.lens
+    sigma = softness(view, corners.mean(axis=0), 0.8 * radius)
+    decal = np.array(lathe.decal, np.float64)
+    moving = layout.figure is not None and lathe.name == "red-lamp"
+    shift = motion(layout.figure, view, shot) if moving and layout.figure else (0.0, 0.0)
+
+    def paint(pixels: Float32, parts: Any, x0: int, y0: int, step: int) -> None:
+        render.draw_lathe(pixels, parts, x0, y0, step, view.camera, frame, lathe.segments, baked,
+                          decal, lathe.twist, table, env)  # fmt: skip
+
+    canvas.layer(view.project(corners), sigma, paint, shift)
+
+
+def _box(canvas: _Canvas, box: Box, baked: Float32, table: Float64, other: Float64,
+         pyramid: Float32, offsets: Any) -> None:  # fmt: skip
+    hx, hy, hz = box.half
+    matrix = box.pose.matrix()
+    centre = matrix @ [0, hy, 0] + np.array(box.pose.origin)
+    frame = np.column_stack([matrix, centre])
+    corners = _corners([-hx, -hy, -hz], [hx, hy, hz], matrix, centre)
+    view = canvas.lens
+
+    def paint(pixels: Float32, parts: Any, x0: int, y0: int, step: int) -> None:
+        render.draw_box(pixels, parts, x0, y0, step, view.camera, frame, np.array(box.half), baked,
+                        box.part, box.planks, table, other, pyramid, offsets, TEXTURE_SIZE)  # fmt: skip
+
+    canvas.layer(view.project(corners), softness(view, centre, hz), paint)
+
+
+def _strand(canvas: _Canvas, strand: Strand, colour: Float64, mood: Mood) -> None:
+    view = canvas.lens
+    placed = view.project(strand.points)
+    line = placed.copy()
+    line[:, 2] = view.camera[12] * strand.radius_m / placed[:, 2]
+    level = 0.6 * mood.key_strength + mood.sky[1]
+
+    def paint(pixels: Float32, parts: Any, x0: int, y0: int, step: int) -> None:
+        render.draw_strand(pixels, parts, x0, y0, step, line, colour, PART_ID["cable", "cable"],
+                           level)  # fmt: skip
+
+    centre = strand.points.mean(axis=0)
+    canvas.layer(placed, softness(view, centre, 0.02), paint)
+
+
+def motion(figure: Capsules, view: Lens, shot: Shot) -> tuple[float, float]:
+    """Movement on the picture, in pixels, while the shutter was open."""
+    middle = figure.limbs[:, 0:3].mean(axis=0)
+    before, after = view.project(
+        [middle, middle + np.array(figure.velocity) * float(shot.exposure_s)]
+    )
+    return float(after[0] - before[0]), float(after[1] - before[1])
+
+
+def _figure(canvas: _Canvas, figure: Capsules, table: Float64, env: Float64, shot: Shot,
+            layout: Layout, mood: Mood) -> None:  # fmt: skip
+    ends = np.vstack([figure.limbs[:, 0:3], figure.limbs[:, 3:6]])
+    low, high = ends.min(axis=0) - 0.17, ends.max(axis=0) + 0.17
+    corners = _corners(low, high, np.eye(3), (0, 0, 0))
+    middle = (low + high) / 2
+    centre = (*middle, float(np.linalg.norm(high - low)) / 2)
+    view = canvas.lens
+    sky = np.array([mood.sky[0] * 0.6 + mood.sky[1] * 0.4, mood.sky[1], mood.floor * 1.6])
+    light = light_rows(layout)[0]
+
+    def paint(pixels: Float32, parts: Any, x0: int, y0: int, step: int) -> None:
+        render.draw_figure(pixels, parts, x0, y0, step, view.camera, centre, figure.limbs, table,
+                           env, light, sky)  # fmt: skip
+
+    canvas.layer(view.project(corners), softness(view, middle, 0.06), paint,
+                 motion(figure, view, shot))  # fmt: skip
+
+
+def scenery(canvas: _Canvas, layout: Layout, lit: Lit, palette: Palette, mood: Mood) -> None:
+    """Everything behind the things: drawn fine where it is in focus, coarse where it is not."""
+    height, width = canvas.parts.shape
+    view = canvas.lens
+    camera = view.camera
+    sigma = view.sigma_px(_row_depths(camera, layout, height))
+    coarse = np.clip((sigma - 2.2) / 1.3, 0, 1)
+    pyramid, offsets = texture()
+    surface = palette.surface
+    others = np.array(
+        [surface[name] for name in ("light stone", "dark stone", "pale plank", "dark plank",
+                                    "lime wash", "worn lime wash")]
+    )  # fmt: skip
+    sky_rgb = np.array([palette.sky[part] for part in SKY_PARTS])
+    lamps = _shore_lights(view, palette, layout)
+    lights = light_rows(layout)
+
+    def paint(picture: Float32, parts: Any, top: int, step: int) -> None:
+        render.draw_scenery(
+            picture, parts, top, step, camera, layout.wall_z, layout.edge_z,
+            0 if layout.floor == "stone" else 1, lit.floor, np.array(lit.floor_area), lit.wall,
+            np.array(lit.wall_area), lights[0], _overhead(mood, layout), others, sky_rgb,
+            mood.sky_gain, mood.clouds, 0.37 + 0.11 * len(layout.name), pyramid, offsets,
+            TEXTURE_SIZE, lamps,
+        )  # fmt: skip
+
+    step = 4
+    if coarse.max() > 0:
+        rows, columns = -(-height // step), -(-width // step)
+        small = np.zeros((rows, columns, 3), np.float32)
+        small_parts = np.zeros((rows, columns), np.uint8)
+        paint(small, small_parts, 0, step)
+        middle = np.minimum((np.arange(rows) * step + step // 2), height - 1)
+        small = blurred(small, sigma[middle] / step)
+        render.enlarge_rows(canvas.picture, canvas.parts, small, small_parts, step, np.ones(height))
+    fine = np.flatnonzero(coarse < 1)
+    if len(fine):
+        margin = 10
+        top, bottom = max(fine[0] - margin, 0), min(fine[-1] + 1 + margin, height)
+        strip = np.zeros((bottom - top, width, 3), np.float32)
+        strip_parts = np.zeros((bottom - top, width), np.uint8)
+        paint(strip, strip_parts, top, 1)
+        strip = blurred(strip, np.minimum(sigma[top:bottom], 4.0))
+        blend = (1 - coarse[top:bottom]).astype(np.float32)[:, None, None]
+        canvas.picture[top:bottom] += blend * (strip - canvas.picture[top:bottom])
+        canvas.parts[top:bottom] = strip_parts
+
+
+def _row_depths(camera: Float64, layout: Layout, height: int) -> Float64:
+    """Depth of the scenery in the middle of each row of the picture."""
+    b = (camera[14] - (np.arange(height) + 0.5)) / camera[12]
+    dy = camera[10] + b * camera[7]
+    dz = camera[11] + b * camera[8]
+    depth = np.full(height, 1e5)
+    down = dy < -1e-6
+    ground = np.where(down, -camera[1] / np.where(down, dy, -1.0), 1e5)
+    if layout.wall_z > 0:
+        return np.minimum(ground, (layout.wall_z - camera[2]) / np.maximum(dz, 1e-6))
+    on_quay = down & (camera[2] + ground * dz < layout.edge_z)
+    depth[on_quay] = ground[on_quay]
+    return depth
+
+
+def _shore_lights(view: Lens, palette: Palette, layout: Layout) -> Float64:
+    """Lamps on the far shore at dusk, as discs of the lens's blur circle."""
+    if layout.setup != "dusk" or layout.wall_z > 0:
+        return np.zeros((0, 7))
+    generator = np.random.default_rng(77)
+    count = 26
+    radius = max(2.0 * float(view.sigma_px(1e5)), 1.5) / view.camera[12]
+    bearing = np.sort(generator.uniform(-0.75, 0.75, count))
+    height = generator.uniform(0.000, 0.016, count)
+    power = generator.uniform(0.15, 1.0, count) ** 2 * 0.9
+    colour = palette.light[None] * generator.uniform(0.7, 1.1, (count, 1))
+    return np.column_stack([bearing, height, np.full(count, radius), power, colour])
