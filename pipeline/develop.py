@@ -22,9 +22,6 @@ from pipeline.records import ResolvedStep
 from pipeline.step import Context, Operation
 from pipeline.steps import STEPS
 
-PASS_VERSION = 1
-"""Bumped whenever this pass changes pixels; part of every key."""
-
 MASTER_SPACE = "romm-rgb"
 STRIP_ROWS = 96
 CHUNK_PIXELS = 1 << 14

@@ -15,7 +15,7 @@ from __future__ import annotations
 import hashlib
 from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, get_args
 
 from pipeline import changes
@@ -38,14 +38,16 @@ REJECTED = -1
 class Demand:
     """What is asked of the job.
 
-    ``selects`` are the frames to finish. ``libraries`` are the versions of everything that makes
-    pixels, by a name for the person, the fused pass included. ``missing`` are the paths of masters
+    ``selects`` are the frames to finish. ``libraries`` are the versions of everything that makes a
+    master's pixels, by a name for the person, the fused pass included; ``encoders`` of what makes
+    a delivered file from a master. ``missing`` are the paths of masters
     and delivered files that are not on disk as they were recorded. ``named`` are the frames that
     a person named, which overrules an earlier approval.
     """
 
     selects: Collection[str]
     libraries: Mapping[str, str]
+    encoders: Mapping[str, str] = field(default_factory=dict)
     deliveries: Sequence[ResolvedDelivery] = ()
     missing: Collection[str] = frozenset()
     named: Collection[str] = frozenset()
@@ -55,7 +57,7 @@ def plan(
     frames: Sequence[ResolvedFrame], states: Mapping[str, FrameState], demand: Demand
 ) -> list[Action]:
     """Every frame's actions, in the order of ``frames``; at least one a frame."""
-    keys = _Keys(demand.libraries)
+    keys = _Keys(demand)
     return [
         action
         for resolved in frames
@@ -67,7 +69,7 @@ def status(
     frames: Sequence[ResolvedFrame], states: Mapping[str, FrameState], demand: Demand
 ) -> dict[str, Any]:
     """``frames``: a row for each, and ``counts``: how many are in each state, stale, failed."""
-    keys = _Keys(demand.libraries)
+    keys = _Keys(demand)
     counts = Counter[str]()
     rows = []
     for resolved in frames:
@@ -123,7 +125,7 @@ def inputs_of(
 
 
 def delivery_inputs(
-    delivery: ResolvedDelivery, frame: str, version_key: str, libraries: Mapping[str, str]
+    delivery: ResolvedDelivery, frame: str, version_key: str, encoders: Mapping[str, str]
 ) -> dict[str, Any]:
     """All that decides a delivered file; ``hashing.key_of`` of it is the file's key."""
     return {
@@ -131,7 +133,7 @@ def delivery_inputs(
         "settings": delivery.settings,
         "metadata": delivery.metadata,
         "file": delivery.files[frame],
-        "libraries": dict(libraries),
+        "libraries": dict(encoders),
     }
 
 
@@ -151,8 +153,9 @@ class _Keys:
     once and put together as text: the outer keys are written in their sorted order.
     """
 
-    def __init__(self, libraries: Mapping[str, str]) -> None:
-        self._libraries = canonical_json(libraries)
+    def __init__(self, demand: Demand) -> None:
+        self._libraries = canonical_json(demand.libraries)
+        self._encoders = canonical_json(demand.encoders)
         self._known: dict[int, tuple[object, bytes]] = {}
 
     def version(self, resolved: ResolvedFrame, original_digest: str) -> str:
@@ -168,7 +171,7 @@ class _Keys:
         return _digest(
             b'{"file":%b,"libraries":%b,"metadata":%b,"settings":%b,"version":%b}',
             canonical_json(delivery.files[frame]),
-            self._libraries,
+            self._encoders,
             self._canonical(delivery.metadata),
             self._canonical(delivery.settings),
             canonical_json(version_key),
@@ -249,7 +252,7 @@ def _deliveries(state: FrameState, demand: Demand, keys: _Keys, master: Action) 
         if before is None:
             reason = "not delivered before"
         elif before.key != key:
-            inputs = delivery_inputs(delivery, state.name, version_key, demand.libraries)
+            inputs = delivery_inputs(delivery, state.name, version_key, demand.encoders)
             listed = changes.of_delivery(before.inputs, inputs, delivery)
             if before.version != number:
                 listed.insert(0, f"v{before.version} -> v{number}")

@@ -38,6 +38,11 @@ class Operation(NamedTuple):
     arguments: tuple[Any, ...] = ()
 
 
+PASS_VERSION = 1
+"""Of all that makes pixels and is no step (reading raws, demosaic, encoding a master): bumped
+whenever it changes any, and part of every key."""
+
+
 @dataclass(frozen=True, slots=True)
 class Context:
     """What a step may know of the frame while it compiles itself.

@@ -29,6 +29,7 @@ from pipeline.records import (
 
 RECIPE = "recipes/autumn-quay.yaml"
 LIBRARIES = {"pass": "1", "numba": "0.61.0"}
+ENCODERS = {"rendition": "1", "imagecodecs": "2025.3"}
 
 
 def step(
@@ -81,7 +82,7 @@ WEB = ResolvedDelivery(
 
 def delivered(state: FrameState, number: int, delivery: ResolvedDelivery = WEB) -> FrameState:
     """The state after a version was delivered."""
-    inputs = delivery_inputs(delivery, state.name, state.versions[number - 1].key, {**LIBRARIES})
+    inputs = delivery_inputs(delivery, state.name, state.versions[number - 1].key, {**ENCODERS})
     file = Artifact(delivery.files[state.name]["path"], "blake3:f", 400_000)
     record = Delivered(
         delivery.name, state.name, number, key_of(inputs), inputs, file, "2026-05-20T13:00:00Z"
@@ -90,7 +91,7 @@ def delivered(state: FrameState, number: int, delivery: ResolvedDelivery = WEB) 
 
 
 def planned(frame: ResolvedFrame, state: FrameState, **demand: Any) -> list[Action]:
-    asked = {"selects": {state.name}, "libraries": LIBRARIES, **demand}
+    asked = {"selects": {state.name}, "libraries": LIBRARIES, "encoders": ENCODERS, **demand}
     return plan([frame], {state.name: state}, Demand(**asked))
 
 
@@ -276,7 +277,7 @@ def test_what_is_delivered_is_the_approved_version() -> None:
     wait, deliver = planned(resolved(*CHANGED), state, deliveries=[WEB])
     assert wait.action == "wait"
     assert told(deliver) == ("deliver", 1, "not delivered before")
-    inputs = delivery_inputs(WEB, "QL0007", state.versions[0].key, LIBRARIES)
+    inputs = delivery_inputs(WEB, "QL0007", state.versions[0].key, ENCODERS)
     assert deliver.key == key_of(inputs)
 
 
@@ -300,7 +301,7 @@ def test_a_delivery_follows_its_master() -> None:
     assert (develop.action, develop.version) == ("develop", 1)
     assert told(deliver) == ("deliver", 1, "not delivered before")
     assert deliver.delivery == "web"
-    assert deliver.key == key_of(delivery_inputs(WEB, "QL0007", develop.key, LIBRARIES))
+    assert deliver.key == key_of(delivery_inputs(WEB, "QL0007", develop.key, ENCODERS))
 
     state = delivered(developed(ingested(), LOOK), 1)
     assert only(planned(resolved(), state, deliveries=[WEB])).action == "nothing"
@@ -428,7 +429,7 @@ def test_states(state: FrameState, selected: bool, reached: str) -> None:
 
 def rows(*pairs: tuple[ResolvedFrame, FrameState], **demand: Any) -> dict[str, Any]:
     states = {state.name: state for _, state in pairs}
-    asked = {"selects": set(states), "libraries": LIBRARIES, "deliveries": [WEB], **demand}
+    asked = {"selects": set(states), "libraries": LIBRARIES, "encoders": ENCODERS, "deliveries": [WEB], **demand}
     return status([frame for frame, _ in pairs], states, Demand(**asked))
 
 
@@ -491,3 +492,10 @@ def test_counts_add_up() -> None:
         "problem": 1,
     }
     assert {"at-retouch", "retouched", "delivered"} <= counts.keys()
+
+
+def test_another_encoder_makes_delivered_files_again_and_no_version() -> None:
+    state = delivered(developed(ingested(), LOOK), 1)
+    encoders = {**ENCODERS, "imagecodecs": "2026.1"}
+    action = only(planned(resolved(), state, deliveries=[WEB], encoders=encoders))
+    assert told(action) == ("deliver", 1, "imagecodecs 2025.3 -> 2026.1")
