@@ -24,7 +24,8 @@ from pipeline.manifest.schema import (
 )
 
 BUSY_S = 2.0  # how long a program that is not Safelight may hold the file before we say so
-IN_THE_WAY = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
+FULL_BYTES = 1 << 16  # twice what the shared memory grows by (SQLite's WAL format, from memory)
+REFUSED = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM)
 
 
 class NoManifest(SafelightError):
@@ -101,7 +102,7 @@ def connect_reader(path: Path) -> tuple[sqlite3.Connection, Callable[[], None]]:
             _check_readable(connection, path)
         except sqlite3.OperationalError as error:
             connection.close()
-            if error.sqlite_errorcode & 0xFF not in IN_THE_WAY:
+            if error.sqlite_errorcode & 0xFF not in (*REFUSED, sqlite3.SQLITE_IOERR):
                 raise
             return _connect_immutable(path)
         except BaseException:
@@ -111,7 +112,7 @@ def connect_reader(path: Path) -> tuple[sqlite3.Connection, Callable[[], None]]:
 
 
 def _connect_immutable(path: Path) -> tuple[sqlite3.Connection, Callable[[], None]]:
-    """A reader for where SQLite may not put its shared memory, such as a read-only disk.
+    """A reader for where SQLite cannot put its shared memory: a read-only disk, or a full one.
 
     SQLite has to be told that the file cannot change. That is true while we keep writers out, and
     shows everything while no change waits in the log.
@@ -200,9 +201,9 @@ def _sentence_for(error: sqlite3.Error, path: Path) -> SafelightError:
             f"Another program holds {path} locked. Close it, such as a database viewer or a backup,"
             " and try again."
         )
-    if code == sqlite3.SQLITE_FULL:
+    if code == sqlite3.SQLITE_FULL or (code == sqlite3.SQLITE_IOERR and _is_full(path.parent)):
         return CannotWrite(f"The disk is full: {path} could not take the change.")
-    if code in (*IN_THE_WAY, sqlite3.SQLITE_PERM):
+    if code in REFUSED:
         return CannotWrite(
             f"{path} cannot be opened as needed ({error}). The file and its folder must be writable"
             " for this."
@@ -210,6 +211,12 @@ def _sentence_for(error: sqlite3.Error, path: Path) -> SafelightError:
     if code == sqlite3.SQLITE_IOERR:
         return CannotWrite(f"The disk of {path} failed ({error}). What was recorded before stands.")
     return NotAsRecorded(_damaged(path, str(error)))
+
+
+def _is_full(folder: Path) -> bool:
+    """SQLite calls it an I/O error when there is no room for its shared memory."""
+    disk = os.statvfs(folder)
+    return disk.f_bavail * disk.f_frsize < FULL_BYTES
 
 
 def _damaged(path: Path, how: str) -> str:

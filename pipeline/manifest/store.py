@@ -448,7 +448,7 @@ class Manifest:
         original = frame.original
         for name, path, digest in self._connection.execute(
             "SELECT name, path, digest FROM frames JOIN originals ON path = original"
-            " WHERE name = ? OR path = ?",
+            " WHERE name = ? OR original = ?",
             (frame.name, original.path),
         ):
             if (name, path, digest) != (frame.name, original.path, original.digest):
