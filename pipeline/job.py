@@ -32,7 +32,7 @@ from pipeline.records import FrameState, Origin, ResolvedDelivery, ResolvedFrame
 from pipeline.selection import FramePattern, Selection
 from pipeline.step import Step
 from pipeline.steps import STEPS
-from pipeline.written import SIZES, WHICH_FRAMES, Delivery, FrameFile, JobFile, SetupFile
+from pipeline.written import SIZES, Delivery, FrameFile, JobFile, SetupFile
 from pipeline.yamlfile import Document, Place
 
 JOB_FILE = "job.yaml"
@@ -92,6 +92,11 @@ class Job:
     selection: Selection
     resolved: dict[tuple[str | None, str | None], tuple[ResolvedStep, ...]] = field(repr=False)
 
+    @property
+    def originals_in_place(self) -> Path | None:
+        """The folder outside or inside the job whose originals are used where they are."""
+        return self.folder / self.file.originals if self.file.originals else None
+
     def setup_of(self, frame: str, grouped: str | None = None) -> str | None:
         """The setup whose file lists a frame, or else the one that ingest ``grouped`` it in."""
         return _setup_of(self.setups, frame) or grouped
@@ -120,22 +125,24 @@ class Job:
         """
         known = frozenset(known)
         problems = [
-            frame.document.problem(("frame",), *_unknown(name, known))
-            for name, frame in self.frames.items()
-            if name not in known
+            document.problem(place, f"no frame {pattern.text} was ingested", "frames of the job")
+            for document, place, pattern in self._mentions()
+            if not any(map(pattern.matches, known))
         ]
+        return problems + list(_overlaps(self.setups, known))
+
+    def _mentions(self) -> Iterator[tuple[Document, Place, FramePattern]]:
+        """Every place where a file names frames."""
+        for name, frame in self.frames.items():
+            yield frame.document, ("frame",), FramePattern(name, frozenset((name,)))
         for setup in self.setups.values():
             for place, pattern in _patterns(setup.document.value.get("frames"), ("frames",)):
-                if not any(map(pattern.matches, known)):
-                    problems.append(setup.document.problem(place, *_unknown(pattern.text, known)))
+                yield setup.document, place, pattern
         for order in self.deliveries.values():
-            if order.delivery.frames[0] in WHICH_FRAMES:
-                continue
-            written = order.values["frames"]
-            for place, pattern in _patterns(written.value, written.place):
-                if not any(map(pattern.matches, known)):
-                    problems.append(written.document.problem(place, *_unknown(pattern.text, known)))
-        return problems + list(_overlaps(self.setups, known))
+            if order.delivery.frames not in (("approved",), ("selects",)):
+                written = order.values["frames"]
+                for place, pattern in _patterns(written.value, written.place):
+                    yield written.document, place, pattern
 
     def resolve_delivery(
         self, name: str, states: Sequence[FrameState], versions: Mapping[str, int] | None = None
@@ -251,10 +258,14 @@ def load_job(folder: Path, steps: Mapping[str, Step] = STEPS) -> Job:
         for written, frame in _files(layers, folder, "frames", FrameFile, "frame")
     }
     layers.report(*_overlaps(setups, ()))
-    orders = _orders(layers, document, recipe) if document and file else {}
+    orders = _orders(layers, document, recipe) if document else {}
     chains = _chains(layers, recipe, setups, frames)
     if layers.problems or document is None or file is None or recipe is None:
-        raise InvalidInput(layers.problems)
+        in_reading_order = sorted(
+            layers.problems,
+            key=lambda problem: (problem.file != JOB_FILE, problem.file, problem.line),
+        )
+        raise InvalidInput(in_reading_order)
     return Job(
         folder=folder,
         document=document,
@@ -283,7 +294,7 @@ def _files(
         layers.report(Problem(subfolder, 0, "", found, ""))
         return
     for path in paths:
-        shown = f"{subfolder}/{path.name}"
+        shown = f"{subfolder}/{path.name if path.name.isprintable() else ascii(path.name)}"
         if path.suffix == ".yml":
             layers.report(Problem(shown, 0, "", "the ending .yml", ".yaml"))
         if path.suffix != ".yaml" or path.name.startswith("."):
@@ -364,7 +375,7 @@ def _overlaps(setups: Mapping[str, Setup], known: Collection[str]) -> Iterator[P
     """Frames that two setups list: those written out, and of the globs those that are known."""
     for later, setup in enumerate(setups.values()):
         for earlier in list(setups.values())[:later]:
-            for place, pattern in _patterns(setup.document.value["frames"], ("frames",)):
+            for place, pattern in _patterns(setup.document.value.get("frames"), ("frames",)):
                 names = pattern.names or filter(pattern.matches, _names(earlier, known))
                 if shared := sorted(filter(earlier.lists, names)):
                     more = f" and {len(shared) - 1} more" if len(shared) > 1 else ""
@@ -385,14 +396,10 @@ def _patterns(written: Any, place: Place) -> Iterator[tuple[Place, FramePattern]
             yield (*place, index), FramePattern.parse(text)
 
 
-def _unknown(frame: str, known: Collection[str]) -> tuple[str, str]:
-    hint = wording.or_did_you_mean(frame, known)
-    return f"no frame {frame} was ingested{hint}", "frames of this job"
-
-
 def _orders(layers: Layers, document: Document, recipe: Recipe | None) -> dict[str, DeliveryOrder]:
     """Every delivery: what the recipe brings, and over it what job.yaml says, key by key."""
-    written = document.value.get("deliveries") or {}
+    written = document.value.get("deliveries") if isinstance(document.value, dict) else None
+    written = written if isinstance(written, dict) else {}
     brought = recipe.deliver if recipe else {}
     orders: dict[str, DeliveryOrder] = {}
     twins: dict[str, str] = {}
@@ -414,7 +421,7 @@ def _orders(layers: Layers, document: Document, recipe: Recipe | None) -> dict[s
                 layers.report(at.document.problem(at.place, found, wording.listed(written)))
                 continue
         if name in written:
-            at = WrittenValue(written[name] or {}, document, place)
+            at = WrittenValue(written[name], document, place)
             later = _settings(at)
             if later.keys() & set(SIZES):
                 values = {key: value for key, value in values.items() if key not in SIZES}
@@ -427,7 +434,7 @@ def _orders(layers: Layers, document: Document, recipe: Recipe | None) -> dict[s
 def _settings(written: WrittenValue) -> dict[str, WrittenValue]:
     return {
         key: WrittenValue(value, written.document, (*written.place, key))
-        for key, value in written.value.items()
+        for key, value in (written.value if isinstance(written.value, dict) else {}).items()
         if value is not None
     }
 

@@ -6,7 +6,7 @@ Knows the registry of steps and how one layer lies over another; nothing of jobs
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal, TypeVar
@@ -52,6 +52,11 @@ class Entry:
     values: Mapping[str, WrittenValue]
     document: Document
     place: Place
+
+    @property
+    def plain(self) -> dict[str, Any]:
+        """The parameters as they go to the step's model."""
+        return {key: written.value for key, written in self.values.items()}
 
     def locate(self, inside: Place) -> tuple[Document, Place]:
         """Where a place inside the parameters was written."""
@@ -123,15 +128,17 @@ class Layers:
             return None
 
     def entries(self, document: Document, stage: str) -> list[Entry]:
-        """The valid entries of one list of steps in a document that has been checked."""
+        """The valid entries of one list of steps; the others are reported."""
         entries: dict[str, Entry] = {}
-        for index, written in enumerate(document.value.get(stage) or ()):
+        written = document.value.get(stage) if isinstance(document.value, dict) else None
+        for index, item in enumerate(written if isinstance(written, tuple) else ()):
             place = (stage, index)
-            if entry := self._entry(document, place, written):
+            if isinstance(item, dict) and (entry := self._entry(document, place, item)):
                 if entry.label in entries:
                     found = f"{entry.label} is here twice"
                     self.report(document.problem(place, found, "a name: of its own for each"))
                 entries.setdefault(entry.label, entry)
+                self._report_values(entry)
         return list(entries.values())
 
     def _entry(self, document: Document, place: Place, written: dict[str, Any]) -> Entry | None:
@@ -233,16 +240,25 @@ class Layers:
             self._report_parameters(error, entry)
             return None
 
-    def _report_parameters(self, error: ValidationError, entry: Entry) -> None:
-        values = {key: written.value for key, written in entry.values.items()}
-        self.report(*wording.problems(error, entry.step.parameters, values, entry.locate))
+    def _report_values(self, entry: Entry) -> None:
+        """Report values that are wrong whatever lies below or above them."""
+        try:
+            entry.step.parameters.model_validate(entry.plain)
+        except ValidationError as error:
+            inside = [d["loc"] for d in error.errors() if d["loc"] and d["loc"][0] in entry.values]
+            self._report_parameters(error, entry, only=inside)
+
+    def _report_parameters(
+        self, error: ValidationError, entry: Entry, only: Collection[Place] | None = None
+    ) -> None:
+        self.report(
+            *wording.problems(error, entry.step.parameters, entry.plain, entry.locate, only)
+        )
 
     def _validated(self, stage: Stage, entry: Entry) -> ResolvedStep:
         """Raises pydantic's ``ValidationError``; missing files are reported."""
         step = entry.step
-        model = step.parameters.model_validate(
-            {key: written.value for key, written in entry.values.items()}
-        )
+        model = step.parameters.model_validate(entry.plain)
         parameters = model.model_dump(mode="json", by_alias=True, exclude_none=True)
         return ResolvedStep(
             stage=stage,
@@ -328,8 +344,12 @@ def _places(value: Any) -> Iterator[Place]:
 def read_recipe(layers: Layers, path: Path, shown: str, root: Path) -> Recipe | None:
     """One recipe's file; None where it is too broken to lay anything over it."""
     document = layers.read(path, shown, root)
-    written = document and layers.checked(document, RecipeFile)
-    if not document or not written:
+    if document is None:
+        return None
+    written = layers.checked(document, RecipeFile)
+    if written is None:
+        for stage in STAGES:
+            layers.entries(document, stage)
         return None
     if written.recipe != path.stem:
         found = f"the file is called {path.stem}, the recipe {written.recipe}"

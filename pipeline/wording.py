@@ -6,7 +6,7 @@ Translates what pydantic reports of any model, by that model's own JSON Schema. 
 from __future__ import annotations
 
 import difflib
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
@@ -35,7 +35,9 @@ def shown(value: object) -> str:
         case bool():
             return "true" if value else "false"
         case str():
-            return f'"{value}"' if len(value) <= MAX_SHOWN else f'"{value[:MAX_SHOWN]}..."'
+            text = value if len(value) <= MAX_SHOWN else f"{value[:MAX_SHOWN]}..."
+            # what cannot be printed must not reach the terminal
+            return f'"{text}"' if text.isprintable() else ascii(text)
         case Mapping():
             return f"a mapping of {listed(value)}" if value else "an empty mapping"
         case tuple() | list():
@@ -56,12 +58,17 @@ def or_did_you_mean(name: str, names: Iterable[str]) -> str:
 
 
 def problems(
-    error: ValidationError, model: type[BaseModel], value: object, locate: Locate
+    error: ValidationError,
+    model: type[BaseModel],
+    value: object,
+    locate: Locate,
+    only: Collection[Place] | None = None,
 ) -> Iterator[Problem]:
-    """Every problem of ``value``, which ``model`` refused."""
+    """Every problem of ``value``, which ``model`` refused; or those at the places in ``only``."""
     schema = model.model_json_schema()
     for detail in error.errors(include_url=False):
-        yield _problem(detail, schema, value, locate)
+        if only is None or detail["loc"] in only:
+            yield _problem(detail, schema, value, locate)
 
 
 def _problem(
@@ -72,20 +79,22 @@ def _problem(
         place = _written_part(value, place)
     document, where = locate(place)
     context = detail.get("ctx", {})
+    found, allowed = shown(detail["input"]), described(_at(schema, place), schema)
     if kind == "refusal":
-        return document.problem(where, context["found"], context["allowed"])
-    if kind in ("value_error", "assertion_error"):
-        return document.problem(where, str(context["error"]))
-    if kind == "extra_forbidden":
-        keys = _at(schema, schema, place[:-1]).get("properties", {})
-        hint = or_did_you_mean(str(place[-1]), keys)
-        return document.problem(where, f"unknown key{hint}", listed(keys))
-    allowed = described(_at(schema, schema, place), schema)
-    if kind == "missing":
-        return document.problem(where, "missing", allowed)
-    if kind == "string_type" and isinstance(detail["input"], int | float):
-        allowed += ", in quotes where it looks like a number"
-    return document.problem(where, shown(detail["input"]), allowed)
+        found, allowed = context["found"], context["allowed"]
+    elif kind in ("value_error", "assertion_error"):
+        found, allowed = str(context["error"]), ""
+    elif kind == "extra_forbidden":
+        keys = _at(schema, place[:-1]).get("properties", {})
+        found, allowed = f"unknown key{or_did_you_mean(str(place[-1]), keys)}", listed(keys)
+    elif kind == "missing":
+        found = "missing"
+    elif detail["loc"][-1:] == ("[key]",):
+        names = _at(schema, place[:-1]).get("propertyNames", {})
+        found, allowed = "not a name", str(names.get("description", ""))
+    elif kind == "string_type" and isinstance(detail["input"], int | float):
+        allowed = f"{allowed or 'text'}, in quotes where it looks like a number"
+    return document.problem(where, found, allowed)
 
 
 def _written_part(value: Any, place: Place) -> Place:
@@ -98,17 +107,19 @@ def _written_part(value: Any, place: Place) -> Place:
     return place
 
 
-def _at(schema: Mapping[str, Any], root: Mapping[str, Any], place: Place) -> Mapping[str, Any]:
+def _at(root: Mapping[str, Any], place: Place) -> Mapping[str, Any]:
     """The part of a JSON Schema that speaks of a place; empty where none does."""
-    schema = _resolved(schema, root)
+    schema = _resolved(root, root)
     for part in place:
+        below: Any
         if isinstance(part, int):
             prefix = schema.get("prefixItems", [])
-            schema = prefix[part] if part < len(prefix) else schema.get("items", {})
+            below = prefix[part] if part < len(prefix) else schema.get("items")
         else:
-            below = schema.get("properties", {}).get(part, schema.get("additionalProperties"))
-            schema = below if isinstance(below, Mapping) else {}
-        schema = _resolved(schema, root)
+            patterns = schema.get("patternProperties", {}).values()
+            others = next(iter(patterns), schema.get("additionalProperties"))
+            below = schema.get("properties", {}).get(part, others)
+        schema = _resolved(below, root) if isinstance(below, Mapping) else {}
     return schema
 
 
@@ -117,7 +128,8 @@ def _resolved(schema: Mapping[str, Any], root: Mapping[str, Any]) -> Mapping[str
     if "anyOf" in schema:
         others = [other for other in schema["anyOf"] if other != {"type": "null"}]
         if len(others) == 1:
-            schema = {**schema, **_resolved(others[0], root)}
+            rest = {key: value for key, value in schema.items() if key != "anyOf"}
+            schema = {**rest, **_resolved(others[0], root)}
     if "$ref" in schema:
         schema = root.get("$defs", {}).get(schema["$ref"].rpartition("/")[2], {})
     return schema
@@ -128,6 +140,8 @@ def described(schema: Mapping[str, Any], root: Mapping[str, Any]) -> str:
     schema = _resolved(schema, root)
     words = ""
     match schema.get("type"):
+        case _ if "anyOf" in schema:
+            words = " or ".join(described(way, root) for way in schema["anyOf"])
         case _ if "enum" in schema or "const" in schema:
             words = listed(schema.get("enum", [schema.get("const")]))
         case "number" | "integer" as kind:

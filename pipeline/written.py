@@ -33,14 +33,10 @@ Name = Annotated[
     str,
     Field(
         pattern=NAME_PATTERN,
-        description="a name of letters, digits, _ and -, of at most 64, that starts with none of"
-        " the last two",
+        description="at most 64 letters, digits, _ and -, the first a letter or a digit",
     ),
 ]
-StepEntries = Annotated[
-    tuple[dict[str, Any], ...],
-    WithJsonSchema({"type": "array", "items": {"$ref": "#/$defs/StepEntry"}}),
-]
+StepEntries = tuple[dict[str, Any], ...]
 
 
 class Written(BaseModel):
@@ -154,8 +150,11 @@ def _which_frames(value: Any) -> Any:
 Text = Annotated[str, AfterValidator(_plain_text)]
 Line = Annotated[str, AfterValidator(_one_line)]
 FrameName = Annotated[str, AfterValidator(_frame_name)]
+_STRINGS = {"type": "array", "items": {"type": "string"}}
 Patterns = Annotated[
-    tuple[Annotated[str, AfterValidator(_frame_pattern)], ...], BeforeValidator(_one_or_several)
+    tuple[Annotated[str, AfterValidator(_frame_pattern)], ...],
+    BeforeValidator(_one_or_several),
+    WithJsonSchema({"anyOf": [{"type": "string"}, _STRINGS]}),
 ]
 Keywords = Annotated[tuple[Line, ...], Field(max_length=200)]
 
@@ -190,14 +189,8 @@ class Delivery(Written):
     frames: Annotated[
         tuple[Annotated[str, AfterValidator(_frame_pattern)], ...],
         BeforeValidator(_which_frames),
-        WithJsonSchema(
-            {
-                "anyOf": [
-                    {"enum": list(WHICH_FRAMES)},
-                    {"type": "array", "items": {"type": "string"}},
-                ]
-            }
-        ),
+        Field(min_length=1),
+        WithJsonSchema({"anyOf": [{"enum": list(WHICH_FRAMES)}, _STRINGS]}),
     ] = Field(("selects",), description="approved, selects, or a list of frames")
     description: Text | None = Field(None, description="in place of the job's, in these files")
 
@@ -244,10 +237,7 @@ class JobFile(Written):
     credit: Credit = Credit()
     description: Text | None = Field(None, description="what the pictures show")
     keywords: Keywords = Field((), description="words to find the pictures by")
-    deliveries: Annotated[
-        dict[Name, dict[str, Any]],
-        WithJsonSchema({"type": "object", "additionalProperties": {"$ref": "#/$defs/Delivery"}}),
-    ] = Field({}, description="sets of output files, by name")
+    deliveries: dict[Name, dict[str, Any]] = Field({}, description="sets of output files, by name")
 
 
 class SetupFile(Written):
@@ -281,40 +271,55 @@ MODELS: Mapping[Kind, type[Written]] = {
 def schema_of(kind: Kind, steps: Mapping[str, Step] = STEPS) -> dict[str, Any]:
     """The JSON Schema (draft 2020-12) of a kind of file, for editors to complete and check it.
 
-    Overrides need no parameter, for the layers below may have given it.
+    Neither an override nor a delivery needs all its keys, for the layers below may give them.
     """
     schema = MODELS[kind].model_json_schema()
     definitions = schema.setdefault("$defs", {})
-    if kind == "job":
-        delivery = Delivery.model_json_schema()
-        delivery.pop("required", None)  # a recipe may have given it
-        definitions["Delivery"] = delivery
-    else:
-        definitions["StepEntry"] = {
-            "anyOf": [_entry_schema(step, definitions) for step in steps.values()]
-        }
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        **schema,
+    for name, part in schema["properties"].items():
+        if name in ("look", "adjust", "finish"):
+            definitions["StepEntry"] = _entry_schema(steps, definitions)
+            part["items"] = {"$ref": "#/$defs/StepEntry"}
+        elif name in ("deliver", "deliveries"):
+            definitions["Delivery"] = _delivery_schema(definitions)
+            by_name = part if name == "deliveries" else part["items"]
+            by_name["patternProperties"] = {NAME_PATTERN: {"$ref": "#/$defs/Delivery"}}
+            by_name["additionalProperties"] = False
+            if name == "deliver":
+                part["items"] = {"anyOf": [{"type": "string", "pattern": NAME_PATTERN}, by_name]}
+    schema["properties"] = {
+        name: part if name in schema["required"] else {"anyOf": [part, {"type": "null"}]}
+        for name, part in schema["properties"].items()
     }
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
 
 
-def _entry_schema(step: Step, definitions: dict[str, Any]) -> dict[str, Any]:
-    parameters = step.parameters.model_json_schema()
-    definitions.update(parameters.pop("$defs", {}))
-    parameters.pop("required", None)
-    parameters["description"] = step.about
-    ways = [parameters, {"type": "null"}]
-    if len(parameters["properties"]) == 1:
-        (schema,) = parameters["properties"].values()
-        if schema.get("type") == "array":
-            ways.insert(0, schema)
-    return {
-        "type": "object",
-        "properties": {
-            step.name: {"anyOf": ways},
-            "name": {"type": "string", "pattern": NAME_PATTERN},
-        },
-        "required": [step.name],
-        "additionalProperties": False,
-    }
+def _delivery_schema(definitions: dict[str, Any]) -> dict[str, Any]:
+    schema = Delivery.model_json_schema()
+    definitions.update(schema.pop("$defs", {}))
+    del schema["required"]
+    return schema
+
+
+def _entry_schema(steps: Mapping[str, Step], definitions: dict[str, Any]) -> dict[str, Any]:
+    """One step and its parameters, or the list of a step that has nothing but a list."""
+    entries = []
+    for step in steps.values():
+        schema = step.parameters.model_json_schema(ref_template=f"#/$defs/{step.name}.{{model}}")
+        for name, definition in schema.pop("$defs", {}).items():
+            definitions[f"{step.name}.{name}"] = definition
+        schema.pop("required", None)
+        schema["description"] = step.about
+        ways = [schema, {"type": "null"}]
+        first, *others = schema["properties"].values()
+        if not others and first.get("type") == "array":
+            ways.insert(0, first)
+        name = {"type": "string", "pattern": NAME_PATTERN}
+        entries.append(
+            {
+                "type": "object",
+                "properties": {step.name: {"anyOf": ways}, "name": name},
+                "required": [step.name],
+                "additionalProperties": False,
+            }
+        )
+    return {"anyOf": entries}

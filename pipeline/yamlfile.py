@@ -8,7 +8,6 @@ aliases, duplicate keys and bottomless nesting are refused before they can cost 
 from __future__ import annotations
 
 import math
-import os
 import re
 import stat
 import sys
@@ -60,6 +59,8 @@ _OCTAL_OR_HEXADECIMAL = re.compile(r"0o[0-7]+\Z|0x[0-9a-fA-F]+\Z")
 _FLOAT = re.compile(r"[-+]?(?:\.[0-9]+|[0-9]+(?:\.[0-9]*)?)(?:[eE][-+]?[0-9]+)?\Z")
 _NOT_FINITE = re.compile(r"[-+]?\.(?:inf|Inf|INF)\Z|\.(?:nan|NaN|NAN)\Z")
 _MAY_BE_NUMBER = frozenset("+-.0123456789")
+# an escape such as "\ud800" in quotes makes text that no file name or terminal can hold
+_SURROGATE = re.compile("[\ud800-\udfff]")
 
 _TAB_INDENT = re.compile(r"^ *\t[ \t]*[^\s#]", re.MULTILINE)
 
@@ -142,22 +143,21 @@ def _refused(shown: str, line: int, found: str, allowed: str, place: Place = ())
 
 def _bytes(path: Path, shown: str) -> bytes:
     try:
-        # without O_NONBLOCK a named pipe called job.yaml would wait for ever
-        descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
+        status = path.stat()
+        # asked before opening: a named pipe called job.yaml would wait for a writer
+        if not stat.S_ISREG(status.st_mode):
+            raise _refused(shown, 0, "this is not a regular file", "a text file")
+        if status.st_size > MAX_BYTES:
+            raise _refused(
+                shown, 0, f"the file has {status.st_size:,} bytes", f"at most {MAX_BYTES:,}"
+            )
+        with path.open("rb") as stream:
+            return stream.read(MAX_BYTES)
     except FileNotFoundError:
         raise _refused(shown, 0, "the file does not exist", "") from None
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
-        raise _refused(shown, 0, f"the file cannot be opened: {reason}", "") from None
-    with os.fdopen(descriptor, "rb") as stream:
-        status = os.fstat(descriptor)
-        if not stat.S_ISREG(status.st_mode):
-            raise _refused(shown, 0, "this is not a regular file", "a text file")
-        data = b"" if status.st_size > MAX_BYTES else stream.read(MAX_BYTES + 1)
-    if status.st_size > MAX_BYTES or len(data) > MAX_BYTES:
-        size = max(status.st_size, len(data))
-        raise _refused(shown, 0, f"the file has {size:,} bytes", f"at most {MAX_BYTES:,}")
-    return data
+        raise _refused(shown, 0, f"the file cannot be read: {reason}", "") from None
 
 
 def _decoded(data: bytes, shown: str) -> str:
@@ -271,15 +271,17 @@ class _Composer:
         key = str(event.value)
         if event.style is None and key == "<<":
             raise self._refused(event, place, "the merge key <<", WRITTEN_OUT)
-        if not 0 < len(key) <= MAX_KEY_CHARACTERS:
+        if not 0 < len(key) <= MAX_KEY_CHARACTERS or not key.isprintable():
             found = f"a key of {len(key):,} characters"
-            raise self._refused(event, place, found, f"1 to {MAX_KEY_CHARACTERS}")
+            raise self._refused(event, place, found, f"1 to {MAX_KEY_CHARACTERS}, printable")
         return key
 
     def _scalar(self, event: ScalarEvent, place: Place) -> str | int | float | bool | None:
         """A plain scalar's meaning in YAML 1.2's core schema; quoted ones are text."""
         text = str(event.value)
         if event.style is not None:
+            if _SURROGATE.search(text):
+                raise self._refused(event, place, "half of a character", "whole characters")
             return text
         if text in _NULL:
             return None
