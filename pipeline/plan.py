@@ -7,6 +7,7 @@ Pure: compares what the recipe asks for with what the manifest knows; opens noth
 * An approved version is what gets delivered until a person approves another one. When its inputs
   change, the frame turns stale and nothing is made, unless the frame is named: then the new version
   is developed, and waits for approval.
+* All that one plan makes of a frame is of one version.
 * A state never goes backwards; ``stale`` says that what was reached is not what is asked for now.
 """
 
@@ -40,9 +41,9 @@ class Demand:
 
     ``selects`` are the frames to finish. ``libraries`` are the versions of everything that makes a
     master's pixels, by a name for the person, the fused pass included; ``encoders`` of what makes
-    a delivered file from a master. ``missing`` are the paths of masters
-    and delivered files that are not on disk as they were recorded. ``named`` are the frames that
-    a person named, which overrules an earlier approval.
+    a delivered file from a master. ``missing`` are the paths of masters and delivered files that
+    are not on disk as they were recorded. ``named`` are the frames that a person named, which
+    overrules an earlier approval unless deliveries are asked for: those carry what was approved.
     """
 
     selects: Collection[str]
@@ -215,7 +216,7 @@ def _worth_saying(actions: list[Action]) -> list[Action]:
 def _master(resolved: ResolvedFrame, state: FrameState, demand: Demand, key: str) -> Action:
     """What the recipe's version of a frame needs."""
     asked, approved, latest = _with_key(state, key), _approved(state), state.latest
-    free = approved is None or approved is asked or state.name in demand.named
+    free = approved in (None, asked) or (state.name in demand.named and not demand.deliveries)
 
     def since(version: Version) -> str:
         inputs = inputs_of(resolved, state.original.digest, demand.libraries)

@@ -293,6 +293,12 @@ def test_a_lost_master_of_an_approved_version_is_made_again_or_waited_for() -> N
     assert wait.reason.startswith("masters/QL0007_v1.tif is not there as it was recorded")
 
 
+def test_naming_a_frame_for_a_delivery_still_delivers_what_was_approved() -> None:
+    state = developed(ingested(), LOOK, approved_version=1)
+    stale, deliver = planned(resolved(*CHANGED), state, named={"QL0007"}, deliveries=[WEB])
+    assert (stale.action, deliver.action, deliver.version) == ("stale", "deliver", 1)
+
+
 # --- deliveries ---
 
 
@@ -407,6 +413,59 @@ def test_keys_of_a_plan_are_those_of_the_inputs(chain: list[ResolvedStep]) -> No
     assert action.key == key_of(inputs_of(frame, "blake3:QL0007", LIBRARIES))
 
 
+def carried_out(
+    frame: ResolvedFrame, state: FrameState, actions: list[Action], missing: set[str]
+) -> tuple[FrameState, set[str]]:
+    """What is known and what is missing once the actions are done."""
+    for action in actions:
+        if action.action == "develop":
+            assert action.version is not None
+            if action.version > len(state.versions):
+                state = developed(state, frame.steps)
+            assert state.versions[action.version - 1].key == action.key
+            missing = missing - {state.versions[action.version - 1].master.path}
+        elif action.action == "deliver":
+            assert action.version is not None
+            assert state.versions[action.version - 1].master.path not in missing
+            state = delivered(state, action.version)
+            assert state.delivered["web"].key == action.key
+            missing = missing - {state.delivered["web"].artifact.path}
+    return state, missing
+
+
+CHAINS = (LOOK, CHANGED, (BALANCE,), (BALANCE, HUE))
+
+
+@given(some.data())
+def test_a_plan_that_was_carried_out_leaves_nothing_to_make(data: some.DataObject) -> None:
+    history = data.draw(some.permutations(CHAINS))[: data.draw(some.integers(0, 3))]
+    state = developed(ingested(rating=data.draw(some.integers(-1, 5))), *history)
+    if history:
+        number = some.integers(1, len(history))
+        state = replace(state, approved_version=data.draw(some.none() | number))
+        if data.draw(some.booleans()):
+            state = delivered(state, data.draw(number))
+    paths = [version.master.path for version in state.versions]
+    paths += [file.artifact.path for file in state.delivered.values()]
+    missing = data.draw(some.sets(some.sampled_from(paths))) if paths else set()
+    frame = resolved(*data.draw(some.sampled_from(CHAINS)))
+    asked = {
+        "selects": data.draw(some.sampled_from([set(), {"QL0007"}])),
+        "named": data.draw(some.sampled_from([set(), {"QL0007"}])),
+        "deliveries": data.draw(some.sampled_from([[], [WEB]])),
+    }
+
+    actions = planned(frame, state, missing=missing, **asked)
+    made = [action for action in actions if action.action in ("develop", "deliver")]
+    assert len({action.version for action in made}) <= 1
+    assert actions
+    assert len(actions) == 1 or all(action.action != "nothing" for action in actions)
+
+    state, missing = carried_out(frame, state, actions, missing)
+    left = planned(frame, state, missing=missing, **asked)
+    assert not [action for action in left if action.action in ("develop", "deliver")]
+
+
 # --- status ---
 
 
@@ -429,7 +488,13 @@ def test_states(state: FrameState, selected: bool, reached: str) -> None:
 
 def rows(*pairs: tuple[ResolvedFrame, FrameState], **demand: Any) -> dict[str, Any]:
     states = {state.name: state for _, state in pairs}
-    asked = {"selects": set(states), "libraries": LIBRARIES, "encoders": ENCODERS, "deliveries": [WEB], **demand}
+    asked = {
+        "selects": set(states),
+        "libraries": LIBRARIES,
+        "encoders": ENCODERS,
+        "deliveries": [WEB],
+        **demand,
+    }
     return status([frame for frame, _ in pairs], states, Demand(**asked))
 
 
