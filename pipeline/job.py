@@ -308,7 +308,7 @@ def _files(
             continue
         name = getattr(file, key)
         if unicodedata.normalize("NFC", path.stem) != unicodedata.normalize("NFC", name):
-            found = f"the file is called {path.stem}, the {key} {name}"
+            found = f"the file is called {wording.shown(path.stem)}, the {key} {name}"
             layers.report(document.problem((key,), found, "one name for both"))
         yield document, file
 

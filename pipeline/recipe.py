@@ -352,7 +352,7 @@ def read_recipe(layers: Layers, path: Path, shown: str, root: Path) -> Recipe | 
             layers.entries(document, stage)
         return None
     if written.recipe != path.stem:
-        found = f"the file is called {path.stem}, the recipe {written.recipe}"
+        found = f"the file is called {wording.shown(path.stem)}, the recipe {written.recipe}"
         layers.report(document.problem(("recipe",), found, "one name for both"))
     deliver: dict[str, WrittenValue] = {}
     for index, entry in enumerate(document.value.get("deliver") or ()):
