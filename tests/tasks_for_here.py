@@ -56,6 +56,14 @@ def kill_self_the_first_time(marker: str) -> str:
     return "second time"
 
 
+def kill_self_then_nap(folder: str) -> None:
+    if not list(Path(folder).iterdir()):
+        (Path(folder) / f"{os.getpid()}.pid").touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    (Path(folder) / f"{os.getpid()}.pid").touch()
+    time.sleep(100)
+
+
 def overlap(work: tuple[str, bool]) -> int:
     """How many tasks run now, counted by marker files; dies when told to."""
     folder, poisoned = work
@@ -118,7 +126,3 @@ def chatter(_: Any) -> str:
 
 def exit_politely(_: Any) -> None:
     sys.exit(3)
-
-
-def main_module(_: Any) -> str:
-    return str(getattr(sys.modules["__main__"], "__file__", "none"))

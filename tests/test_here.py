@@ -349,6 +349,15 @@ def test_the_grace_for_what_is_in_flight_ends(tmp_path: Path) -> None:
     assert gone_within(pids, 0)
 
 
+def test_a_second_try_that_the_user_stops_is_no_failure(tmp_path: Path) -> None:
+    run = start(tmp_path, 'go("kill_self_then_nap", [folder], grace_s=0.5)')
+    pids = wait_for_pids(tmp_path, 2)
+    os.killpg(run.pid, signal.SIGINT)
+    said, _ = run.communicate(timeout=10)
+    assert said.splitlines() == ["interrupted"]
+    assert gone_within(pids, 0)
+
+
 def test_a_parent_killed_outright_leaves_no_process_behind(tmp_path: Path) -> None:
     run = start(tmp_path, 'go("note_with_child", [folder] * 20)')
     pids = wait_for_pids(tmp_path, 4)  # two workers and a child of each

@@ -206,7 +206,7 @@ class _Worker:
         ours, theirs = socket.socketpair()
         with ours, theirs:
             descriptor = theirs.fileno()
-            python = (sys.executable, "-P", "-c", START)
+            python = (sys.executable, "-c", START)
             self._process = subprocess.Popen(
                 [*python, str(descriptor), str(memory_limit_bytes), *sys.path],
                 pass_fds=[descriptor],
