@@ -157,7 +157,7 @@ class _Keys:
     def __init__(self, demand: Demand) -> None:
         self._libraries = canonical_json(demand.libraries)
         self._encoders = canonical_json(demand.encoders)
-        self._known: dict[int, tuple[object, bytes]] = {}
+        self._known: dict[int, bytes] = {}
 
     def version(self, resolved: ResolvedFrame, original_digest: str) -> str:
         steps = b",".join(self._canonical(step) for step in resolved.steps)
@@ -179,12 +179,12 @@ class _Keys:
         )
 
     def _canonical(self, part: ResolvedStep | Mapping[str, Any]) -> bytes:
+        # the plan's arguments hold every part until it is done, so that no id is used twice
         known = self._known.get(id(part))
         if known is None:
             value = _step_inputs(part) if isinstance(part, ResolvedStep) else part
-            # the part is kept beside its text, so that its id cannot pass to another object
-            known = self._known[id(part)] = (part, canonical_json(value))
-        return known[1]
+            known = self._known[id(part)] = canonical_json(value)
+        return known
 
 
 def _digest(form: bytes, *parts: bytes) -> str:

@@ -154,6 +154,20 @@ def test_a_master_can_be_made_again(manifest: Manifest) -> None:
     assert (only.number, only.master) == (1, again)
 
 
+def test_a_row_cannot_lose_its_file(manifest: Manifest) -> None:
+    manifest.record_version(version("QL0001", 1))
+    with pytest.raises(ValueError, match="FOREIGN KEY"):
+        manifest.forget_artifact("masters/QL0001_v1.tif")
+    assert len(manifest.frames()["QL0001"].versions) == 1
+
+
+def test_a_commit_reaches_the_disk_before_it_returns(manifest: Manifest) -> None:
+    # 2 is FULL (SQLite, "PRAGMA synchronous"); kills cannot show it, only a loss of power can
+    (synchronous,) = manifest._connection.execute("PRAGMA synchronous").fetchone()
+    (journal,) = manifest._connection.execute("PRAGMA journal_mode").fetchone()
+    assert (synchronous, journal) == (2, "wal")
+
+
 def test_a_name_that_another_frame_takes_over_is_delivered_again(manifest: Manifest) -> None:
     for name in ("QL0001", "QL0002"):
         manifest.record_version(version(name, 1))
@@ -252,8 +266,8 @@ def test_there_is_one_manifest_a_job(tmp_path: Path) -> None:
 
 
 def test_a_creation_that_was_killed_is_made_good(tmp_path: Path) -> None:
-    (tmp_path / f".{MANIFEST_NAME}.new").write_bytes(b"half")
-    (tmp_path / f".{MANIFEST_NAME}.new-wal").write_bytes(b"half")
+    (tmp_path / f".{MANIFEST_NAME}.new").write_bytes(b"half" * 5000)
+    (tmp_path / f".{MANIFEST_NAME}.new-wal").write_bytes(b"half" * 5000)
     Manifest.create(tmp_path).close()
     assert {path.name for path in tmp_path.iterdir()} == {MANIFEST_NAME, LOCK_NAME}
 
@@ -388,8 +402,9 @@ def test_another_program_that_holds_the_file_is_named_as_such(tmp_path: Path) ->
     with (
         Manifest.open(tmp_path, write=True) as manifest,
         pytest.raises(JobBusy, match=r"Another program holds .*manifest\.sqlite locked"),
+        manifest.transaction(),
     ):
-        manifest.add_frames([frame("QL0001")])
+        pytest.fail("a transaction must not begin before it is sure that it can write")
     other.close()
 
 
@@ -523,6 +538,7 @@ WRITE = """
 """
 
 
+@pytest.mark.slow
 def test_of_two_writers_one_gets_in_and_the_other_says_who_is(tmp_path: Path) -> None:
     Manifest.create(tmp_path).close()
     for _ in range(20):
@@ -598,6 +614,7 @@ def killed(job: Path, seed: int, **how: object) -> list[str]:
     return [first, *whole_lines]
 
 
+@pytest.mark.slow
 def test_killed_at_any_instant(tmp_path: Path) -> None:
     with Manifest.create(tmp_path) as manifest:
         manifest.add_frames([frame(f"QL{number:04}") for number in range(5)])
@@ -623,6 +640,7 @@ def test_the_check_notices_a_row_that_comes_before_its_file(tmp_path: Path) -> N
 # --- growth ---
 
 
+@pytest.mark.slow
 def test_time_grows_with_the_number_of_frames(tmp_path: Path) -> None:
     """Ten times the frames take about ten times as long, not a hundred times."""
     seconds: dict[int, list[float]] = {}

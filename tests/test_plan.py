@@ -184,6 +184,12 @@ def test_a_change_of_the_recipe_is_named(chain: tuple[ResolvedStep, ...], reason
     assert told(action) == ("develop", 2, reason)
 
 
+def test_true_is_not_one() -> None:
+    before, after = step("mono", {"strict": True}), step("mono", {"strict": 1})
+    action = only(planned(resolved(after), developed(ingested(), (before,))))
+    assert told(action) == ("develop", 2, f"mono.strict true -> 1 in {RECIPE}")
+
+
 def test_two_steps_of_one_kind_are_told_apart_by_their_labels() -> None:
     first = step("primaries", {"saturation": 1.0})
     second = replace(step("primaries", {"saturation": 1.1}), label="warm")
@@ -291,6 +297,15 @@ def test_a_lost_master_of_an_approved_version_is_made_again_or_waited_for() -> N
     assert stale.action == "stale"
     assert (wait.action, wait.delivery) == ("wait", "web")
     assert wait.reason.startswith("masters/QL0007_v1.tif is not there as it was recorded")
+
+
+def test_a_version_that_waits_for_approval_is_remade_only_by_name() -> None:
+    state = developed(ingested(), LOOK, CHANGED, approved_version=1)
+    lost = {"masters/QL0007_v2.tif"}
+    wait, deliver = planned(resolved(*CHANGED), state, missing=lost, deliveries=[WEB])
+    assert (wait.action, deliver.action, deliver.version) == ("wait", "deliver", 1)
+    action = only(planned(resolved(*CHANGED), state, missing=lost, named={"QL0007"}))
+    assert (action.action, action.version) == ("develop", 2)
 
 
 def test_naming_a_frame_for_a_delivery_still_delivers_what_was_approved() -> None:

@@ -144,7 +144,6 @@ def _connect(path: Path, mode: str, wait_s: float) -> sqlite3.Connection:
 
 
 def _check_readable(connection: sqlite3.Connection, path: Path) -> None:
-    connection.execute("PRAGMA query_only = ON")
     if _check_identity(connection, path) < len(MIGRATIONS):
         raise SafelightError(
             f"{path} was written by an older Safelight. Any command that changes the job brings it"
@@ -184,6 +183,8 @@ def in_words(path: Path) -> Iterator[None]:
         yield
     except sqlite3.ProgrammingError:
         raise  # a bug of ours, such as use from another thread
+    except sqlite3.IntegrityError as error:
+        raise ValueError(f"{path} cannot hold that: {error}") from error
     except sqlite3.Error as error:
         raise _sentence_for(error, path) from error
 

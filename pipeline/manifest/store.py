@@ -7,7 +7,6 @@ folder, so that no row ever points to a file that is not there.
 from __future__ import annotations
 
 import json
-import os
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
@@ -96,7 +95,7 @@ class Manifest:
         path = folder / MANIFEST_NAME
         lock = WriterLock.acquire(folder, wait_s)
         try:
-            if os.path.lexists(path):
+            if path.exists():
                 raise SafelightError(f"{path} exists already; open it instead of making a new one.")
             make_empty(path, now())
             return cls(connect_writer(path, wait_s, now()), path, lock.release, now)
@@ -391,7 +390,7 @@ class Manifest:
             self._event("approved", frame, version=version)
 
     def forget_artifact(self, path: str) -> None:
-        """Drop the row of an unused artifact whose file was removed."""
+        """Drop the row of an unused artifact whose file was removed; ``ValueError`` while used."""
         with self.transaction():
             self._run("DELETE FROM artifacts WHERE path = ?", path)
             self._event("removed", None, path=path)
