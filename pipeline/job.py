@@ -127,7 +127,7 @@ class Job:
         problems = [
             document.problem(place, f"no frame {pattern.text} was ingested", "frames of the job")
             for document, place, pattern in self._mentions()
-            if not any(map(pattern.matches, known))
+            if not pattern.among(known)
         ]
         return problems + list(_overlaps(self.setups, known))
 
@@ -376,7 +376,7 @@ def _overlaps(setups: Mapping[str, Setup], known: Collection[str]) -> Iterator[P
     for later, setup in enumerate(setups.values()):
         for earlier in list(setups.values())[:later]:
             for place, pattern in _patterns(setup.document.value.get("frames"), ("frames",)):
-                names = pattern.names or filter(pattern.matches, _names(earlier, known))
+                names = pattern.names or pattern.among(_names(earlier, known))
                 if shared := sorted(filter(earlier.lists, names)):
                     more = f" and {len(shared) - 1} more" if len(shared) > 1 else ""
                     found = f"{shared[0]}{more} in the setup {earlier.file.setup} already"

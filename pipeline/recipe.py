@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal, TypeVar
@@ -182,9 +183,9 @@ class Layers:
         """A chain with a later layer's entries laid over it.
 
         An entry overrides the step of its label, or the only step of its kind, key by key. Where
-        the result is not valid but the entry alone is, the entry replaces all that was there:
-        ``balance: {kelvin: 5200}`` does away with an earlier ``from: as-shot``. A step that the
-        chain does not have joins the end of the adjust stage.
+        it has no key in common with what was there, and is valid alone but not together with it,
+        it replaces it: ``balance: {kelvin: 5200}`` does away with an earlier ``from: as-shot``. A
+        step that the chain does not have joins the end of the adjust stage.
         """
         links = list(chain)
         for entry in entries:
@@ -226,12 +227,12 @@ class Layers:
         try:
             return Link(link.stage, merged, self._validated(link.stage, merged))
         except ValidationError as error:
-            alone = replace(later, label=earlier.label, named=earlier.named)
-            try:
-                return Link(link.stage, alone, self._validated(link.stage, alone))
-            except ValidationError:
-                self._report_parameters(error, merged)
-                return Link(link.stage, merged, None)
+            alone = replace(merged, values=later.values)
+            with suppress(ValidationError):
+                if earlier.values.keys().isdisjoint(later.values):
+                    return Link(link.stage, alone, self._validated(link.stage, alone))
+            self._report_parameters(error, merged)
+            return Link(link.stage, merged, None)
 
     def _resolved(self, stage: Stage, entry: Entry) -> ResolvedStep | None:
         try:

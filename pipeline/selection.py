@@ -8,7 +8,7 @@ from __future__ import annotations
 import fnmatch
 import operator
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 
 MAX_RANGE = 10_000
@@ -85,3 +85,9 @@ class FramePattern:
         if self.names:
             return frame in self.names
         return fnmatch.fnmatchcase(frame, self.text.replace("[", "[[]"))
+
+    def among(self, frames: Collection[str]) -> frozenset[str]:
+        """Those of ``frames`` that the pattern names."""
+        if self.names:
+            return self.names & frozenset(frames)
+        return frozenset(filter(self.matches, frames))

@@ -110,6 +110,15 @@ def test_what_is_wrong_together_and_alone_is_reported_where_it_was_written_last(
     assert desk.problems == ["o0.yaml:3: adjust[0].balance: duv goes with kelvin"]
 
 
+def test_values_that_do_not_go_together_never_make_others_vanish(desk: Desk) -> None:
+    # {red: -0.5} is valid with the default green and blue, but those are not what the recipe says
+    desk.steps(
+        "look:\n  - mono: {red: 0.2, green: 0.3, blue: 0.2}\n", "adjust:\n  - mono: {red: -0.5}\n"
+    )
+    (problem,) = desk.problems
+    assert problem.startswith("o0.yaml:2: adjust[0].mono: the weights of red, green and blue")
+
+
 def test_a_step_that_the_recipe_lacks_joins_the_adjust_stage(desk: Desk) -> None:
     steps = desk.steps(
         "look:\n  - expose: {stops: 1}\nadjust:\n  - mono:\nfinish:\n  - tone: {contrast: 1.1}\n",
