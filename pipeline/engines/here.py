@@ -49,9 +49,10 @@ class Here:
     """Works off tasks in up to ``workers`` processes, each started when it is first needed.
 
     ``function`` is ``"module:callable"``: the workers import it, the caller never does. It takes
-    a task's ``work`` and returns a picklable record or raises. ``timeout_s`` bounds one task,
-    ``grace_s`` what is in flight when the user asks to stop. ``memory_limit_bytes`` bounds a
-    worker's private memory, where the system can (Linux).
+    a task's ``work`` and returns a picklable record or raises. ``timeout_s`` bounds one task and,
+    the first time, the start of its process; ``grace_s`` bounds what is in flight when the user
+    asks to stop. ``memory_limit_bytes`` bounds a worker's private memory, where the system can
+    (Linux); 0 means no bound.
     """
 
     def __init__(
