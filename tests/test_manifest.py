@@ -281,6 +281,12 @@ def test_a_link_is_not_followed(tmp_path: Path) -> None:
     for write in (False, True):
         with pytest.raises(SafelightError, match="is a link"):
             Manifest.open(job, write=write)
+    (elsewhere / LOCK_NAME).write_text("untouched")
+    (job / LOCK_NAME).symlink_to(elsewhere / LOCK_NAME)
+    with pytest.raises(CannotWrite, match=r"manifest\.lock cannot be written"):
+        Manifest.create(job)
+    assert (elsewhere / LOCK_NAME).read_text() == "untouched"
+    (job / LOCK_NAME).unlink()
     with pytest.raises(SafelightError, match="exists already"):
         Manifest.create(job)
 
@@ -417,19 +423,23 @@ def test_a_disk_without_write_ahead_logs_is_refused(tmp_path: Path) -> None:
 
 
 def test_a_network_drive_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    Manifest.create(tmp_path).close()
-    monkeypatch.setattr(place, "mounts", lambda: [(Path("/"), "ext4"), (tmp_path, "nfs4")])
+    (tmp_path / "drive").mkdir()
+    Manifest.create(tmp_path / "drive").close()
+    drive, link = tmp_path / "drive", tmp_path / "link"
+    link.symlink_to(drive)
+    monkeypatch.setattr(place, "mounts", lambda: [(Path("/"), "ext4"), (drive, "nfs4")])
     for attempt in (Manifest.open, Manifest.create):
-        with pytest.raises(SafelightError, match=r"is on a network drive \(nfs4\)"):
-            attempt(tmp_path)
+        for folder in (drive, link):
+            with pytest.raises(SafelightError, match=r"is on a network drive \(nfs4\)"):
+                attempt(folder)
 
 
 def test_the_deepest_and_last_mount_decides() -> None:
     mounted = [
-        (Path("/"), "ext4"),
         (Path("/mnt/studio"), "cifs"),
         (Path("/mnt/studio/local"), "ext4"),
         (Path("/mnt/studio/local"), "xfs"),
+        (Path("/"), "ext4"),  # in a container, the root may come late
     ]
     assert place.filesystem_of(Path("/mnt/studio/job"), mounted) == "cifs"
     assert place.filesystem_of(Path("/mnt/studio-2/job"), mounted) == "ext4"
@@ -556,6 +566,7 @@ def test_of_two_writers_one_gets_in_and_the_other_says_who_is(tmp_path: Path) ->
 
 def test_a_writer_waits_for_the_other_one(tmp_path: Path) -> None:
     Manifest.create(tmp_path).close()
+    (tmp_path / LOCK_NAME).write_text("x" * 500)  # what was there before does not confuse
     holder = start(WRITE, tmp_path)
     assert answer(holder) == "in"
     with pytest.raises(JobBusy, match=rf"process {holder.pid}, since 2\d\d\d-\d\d-\d\d \d\d:"):
