@@ -42,6 +42,9 @@ PASS_VERSION = 1
 """Of all that makes pixels and is no step (reading raws, demosaic, encoding a master): bumped
 whenever it changes any, and part of every key."""
 
+RENDITION_VERSION = 1
+"""Of all that makes delivered pixels from a master: resizing, sharpening, encoding."""
+
 
 @dataclass(frozen=True, slots=True)
 class Context:

@@ -6,7 +6,7 @@ the process that holds the plan records what came out.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -47,7 +47,7 @@ class Outcome:
 class Engine(Protocol):
     """Whatever works off tasks."""
 
-    def run(self, tasks: Iterable[Task]) -> Iterator[Outcome]:
+    def run(self, tasks: Iterable[Task]) -> Generator[Outcome]:
         """Work off the tasks, in any order; each that was begun ends in exactly one outcome.
 
         Tasks are drawn only as they can be begun. Ctrl-C and SIGTERM let the tasks in flight

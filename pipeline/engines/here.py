@@ -17,7 +17,7 @@ import tempfile
 import threading
 import time
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import replace
 from multiprocessing.connection import Connection, wait
@@ -70,7 +70,7 @@ class Here:
         self.grace_s = grace_s
         self.memory_limit_bytes = memory_limit_bytes
 
-    def run(self, tasks: Iterable[Task]) -> Iterator[Outcome]:
+    def run(self, tasks: Iterable[Task]) -> Generator[Outcome]:
         """Work off the tasks: see ``Engine.run``.
 
         A task whose process gives no answer (died, out of memory, out of time) is tried once more

@@ -18,7 +18,7 @@ class Table(Parameters):
     """A file inside the job or the recipes, and the space that its colours are in."""
 
     file: str = Field(
-        description="path of a .cube or .clf file, relative to the file that names it"
+        description="path of a .cube or .clf file in the job (in a house recipe: beside it)"
     )
     space: Literal["srgb", "display-p3", "adobe-rgb", "romm-rgb", "working"] = Field(
         "srgb", description="the space of the table's input and output; working: linear BT.2020"

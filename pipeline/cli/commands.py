@@ -1,0 +1,294 @@
+"""The commands: each finds its job, calls what does the work, hands the result to ``report``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.cli.guard import Debug, JobOption, JsonOption, ends_in_words, job_folder, print_json
+
+app = typer.Typer(
+    help="A post-production pipeline for still photographers.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+Frames = Annotated[
+    list[str] | None,
+    typer.Argument(metavar="[FRAME...]", help='Names, ranges such as "QL00[02-19]", or globs.'),
+]
+NamedFrames = Annotated[
+    list[str],
+    typer.Argument(metavar="FRAME...", help='Names, ranges such as "QL00[02-19]", or globs.'),
+]
+Deliveries = Annotated[
+    list[str], typer.Argument(metavar="NAME...", help="Deliveries that job.yaml defines.")
+]
+Wait = Annotated[
+    float,
+    typer.Option("--wait", metavar="SECONDS", min=0, help="Wait for another run on this job."),
+]
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        from pipeline import __version__
+
+        print(f"safelight {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def every_command(
+    debug: Annotated[bool, typer.Option("--debug", help="Show where an error came from.")] = False,
+    version: Annotated[
+        bool,
+        typer.Option("--version", help="Print the version.", callback=_show_version, is_eager=True),
+    ] = False,
+) -> None:
+    """A post-production pipeline for still photographers."""
+    Debug.on = debug
+
+
+@app.command()
+@ends_in_words
+def demo(
+    folder: Annotated[Path, typer.Argument(metavar="[DIR]", help="Where the job goes.")] = Path(
+        "demo-job"
+    ),
+    megapixels: Annotated[
+        float, typer.Option(min=0.1, max=60, help="Size of the demo shoot's raws.")
+    ] = 6.0,
+) -> int:
+    """Make a demo shoot and take it through the whole job."""
+    from pipeline.cli.demo import demonstrate
+
+    return demonstrate(folder, megapixels)
+
+
+@app.command()
+@ends_in_words
+def new(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The job's folder.")],
+) -> int:
+    """Make a new job with commented files."""
+    from pipeline.cli.new import write_new_job
+
+    write_new_job(folder)
+    return 0
+
+
+@app.command()
+@ends_in_words
+def ingest(
+    sources: Annotated[
+        list[Path] | None,
+        typer.Argument(metavar="[SOURCE...]", help="Cards, folders or files to copy in."),
+    ] = None,
+    job: JobOption = None,
+    as_json: JsonOption = False,
+) -> int:
+    """Copy originals in, each copy verified, and note what the camera recorded."""
+    from pipeline.cli import progress, report
+    from pipeline.ingest import ingest as take_in
+
+    folder = job_folder(job)
+    with progress.counting("copying") as count:
+        done = take_in(folder, sources or [], count)
+    if as_json:
+        print_json(
+            {
+                "new": [state.name for state in done.new],
+                "known": done.known,
+                "failed": [{"file": k, "reason": v} for k, v in done.failed.items()],
+            }
+        )
+    else:
+        report.ingested(done)
+    return done.exit_code
+
+
+@app.command(context_settings={"ignore_unknown_options": True})
+@ends_in_words
+def rate(
+    rating: Annotated[int, typer.Argument(metavar="N", help="-1 rejected, 0 unrated, 1 to 5.")],
+    frames: NamedFrames,
+    job: JobOption = None,
+) -> int:
+    """Rate frames, in the manifest and in the XMP beside each original's copy."""
+    from pipeline.rating import rate as give
+
+    changed = give(job_folder(job), rating, frames)
+    print(f"{len(changed)} rated {rating}: {_few(changed)}")
+    return 0
+
+
+@app.command()
+@ends_in_words
+def plan(
+    frames: Frames = None,
+    deliver: Annotated[
+        list[str] | None,
+        typer.Option("--deliver", metavar="NAME", help="With this delivery; may be repeated."),
+    ] = None,
+    job: JobOption = None,
+    as_json: JsonOption = False,
+) -> int:
+    """Say what would be done and why, and do nothing."""
+    from pipeline.cli import report
+    from pipeline.manifest import Manifest
+    from pipeline.run import survey
+
+    folder = job_folder(job)
+    with Manifest.open(folder) as manifest:
+        actions = survey(folder, manifest, frames or [], deliver or []).actions
+    if as_json:
+        keys = ("frame", "action", "reason", "key", "version", "delivery")
+        print_json({"actions": [{key: getattr(action, key) for key in keys} for action in actions]})
+    else:
+        report.plan(actions)
+    return 0
+
+
+@app.command()
+@ends_in_words
+def run(
+    frames: Frames = None,
+    job: JobOption = None,
+    wait: Wait = 0.0,
+    as_json: JsonOption = False,
+) -> int:
+    """Develop what the plan says, each select into a 16-bit master."""
+    return _run(job_folder(job), frames or [], [], wait, as_json)
+
+
+@app.command()
+@ends_in_words
+def deliver(
+    names: Deliveries,
+    frames: Annotated[
+        list[str] | None,
+        typer.Option("--frame", metavar="FRAME", help="Only this frame; may be repeated."),
+    ] = None,
+    job: JobOption = None,
+    wait: Wait = 0.0,
+    as_json: JsonOption = False,
+) -> int:
+    """Make deliveries; what is not developed yet is developed in the same pass."""
+    return _run(job_folder(job), frames or [], names, wait, as_json)
+
+
+def _run(
+    folder: Path, frames: list[str], deliveries: list[str], wait_s: float, as_json: bool
+) -> int:
+    from pipeline.cli import report
+    from pipeline.run import run as carry_out
+
+    if as_json:
+        done = carry_out(folder, frames, deliveries, wait_s=wait_s)
+        print_json(report.as_json(done))
+    else:
+        from pipeline.cli.progress import FrameProgress
+
+        with FrameProgress() as listener:
+            done = carry_out(folder, frames, deliveries, listener=listener, wait_s=wait_s)
+        report.done(done, show_details=Debug.on)
+    return done.exit_code
+
+
+@app.command()
+@ends_in_words
+def status(job: JobOption = None, as_json: JsonOption = False) -> int:
+    """Show every frame's state, version, and what is stale."""
+    from pipeline.cli import report
+    from pipeline.manifest import Manifest
+    from pipeline.run import survey
+
+    folder = job_folder(job)
+    with Manifest.open(folder) as manifest:
+        found = survey(folder, manifest).status
+    if as_json:
+        print_json(found)
+    else:
+        report.status(found)
+    return 0
+
+
+@app.command()
+@ends_in_words
+def approve(frames: NamedFrames, job: JobOption = None) -> int:
+    """Take a person's word that the current version of each frame is final."""
+    from pipeline.rating import approve as take_word
+
+    approved = take_word(job_folder(job), frames)
+    print("approved: " + ", ".join(f"{frame} v{number}" for frame, number in approved.items()))
+    return 0
+
+
+@app.command()
+@ends_in_words
+def verify(job: JobOption = None, as_json: JsonOption = False) -> int:
+    """Read originals, masters and deliveries again and compare them with their digests."""
+    from dataclasses import asdict
+
+    from pipeline.cli import progress, report
+    from pipeline.errors import NotAsRecorded
+    from pipeline.verify import verify as read_again
+
+    folder = job_folder(job)
+    with progress.counting("reading") as count:
+        files, findings = read_again(folder, count)
+    if as_json:
+        print_json({"files": files, "findings": [asdict(finding) for finding in findings]})
+    else:
+        report.verified(files, findings)
+    return NotAsRecorded.exit_code if findings else 0
+
+
+@app.command()
+@ends_in_words
+def show(
+    frame: Annotated[str, typer.Argument(metavar="FRAME")],
+    job: JobOption = None,
+    as_json: JsonOption = False,
+) -> int:
+    """Show a frame's resolved recipe, where each value was written, and its history."""
+    from pipeline.cli import report
+    from pipeline.manifest import Manifest
+    from pipeline.run import survey
+
+    folder = job_folder(job)
+    with Manifest.open(folder) as manifest:
+        found = survey(folder, manifest, [frame])
+        events = {name: manifest.events(name) for name in (f.frame for f in found.frames)}
+    for resolved in found.frames:
+        state = found.states[resolved.frame]
+        if as_json:
+            print_json(report.frame_as_json(resolved, state, events[resolved.frame]))
+        else:
+            report.frame(resolved, state, events[resolved.frame])
+    return 0
+
+
+@app.command()
+@ends_in_words
+def schema(
+    kind: Annotated[str, typer.Argument(metavar="job|recipe|setup|frame")],
+) -> int:
+    """Print the JSON Schema of a kind of file, for an editor that completes and checks."""
+    from pipeline.errors import InvalidInput, Problem
+    from pipeline.written import MODELS, schema_of
+
+    for known in MODELS:
+        if kind == known:
+            print_json(schema_of(known))
+            return 0
+    raise InvalidInput([Problem("schema", 0, "", f"no kind {kind}", ", ".join(MODELS))])
+
+
+def _few(names: list[str]) -> str:
+    return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")

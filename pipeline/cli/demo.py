@@ -1,0 +1,102 @@
+"""The demo: a shoot whose every colour is known, taken through the whole job."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import time
+from pathlib import Path
+
+from pipeline.cli import progress, report
+from pipeline.errors import InvalidInput, Problem, ToolMissing
+from pipeline.recipe import shipped
+
+RATINGS = {
+    5: ["QL0004", "QL0006", "QL0019", "QL0030", "QL0036"],
+    4: ["QL0002", "QL0008", "QL0011", "QL0013", "QL0026", "QL0032", "QL0038", "QL0040"],
+    2: ["QL00[14-18]", "QL00[20-25]"],
+    -1: ["QL0003"],
+}
+"""What the photographer of the demo thinks of the frames."""
+
+
+def demonstrate(folder: Path, megapixels: float) -> int:
+    """Make the shoot, then do what a photographer would type, showing each command."""
+    from pipeline.ingest import ingest
+    from pipeline.rating import rate
+
+    if folder.exists() and any(folder.iterdir()):
+        found = "the folder is there already and is not empty"
+        raise InvalidInput([Problem(str(folder), 0, "", found, "a new folder")])
+    started = time.monotonic()
+    job = folder / "quay-lamps"
+    print(f"Rendering forty raws of {megapixels:g} megapixels from measured spectra ...")
+    _make_shoot(folder, megapixels)
+    shutil.copytree(shipped("examples") / "quay-lamps", job)
+
+    _say(f"safelight ingest {folder / 'card'}")
+    with progress.counting("copying") as count:
+        taken = ingest(job, [folder / "card"], count)
+    report.ingested(taken)
+
+    for rating, frames in RATINGS.items():
+        _say(f"safelight rate {rating} {' '.join(frames)}")
+        rate(job, rating, frames)
+
+    _say("safelight plan")
+    _plan(job)
+    _say("safelight deliver web print")
+    code = _deliver(job, ["web", "print"])
+    _say("safelight status")
+    _status(job)
+    _say("safelight run")
+    _deliver(job, [])
+    print(
+        f"\nThe whole job took {time.monotonic() - started:.0f} s. It lies in {job}; its finished "
+        f"files in {job / 'deliveries'}.\nTry it: cd {job}; change a number in "
+        "setups/dusk.yaml; safelight plan; safelight run."
+    )
+    return code
+
+
+def _say(command: str) -> None:
+    print(f"\n$ {command}")
+
+
+def _make_shoot(folder: Path, megapixels: float) -> None:
+    sys.path.insert(0, str(shipped("examples")))
+    try:
+        from shoot import make_shoot  # type: ignore[import-not-found]
+    except ImportError as error:
+        raise ToolMissing(
+            f"The demo shoot needs {error.name}: pip install 'safelight[demo]'"
+        ) from error
+    finally:
+        sys.path.pop(0)
+    with progress.counting("rendering") as count:
+        make_shoot(folder, megapixels, count)
+
+
+def _plan(job: Path) -> None:
+    from pipeline.manifest import Manifest
+    from pipeline.run import survey
+
+    with Manifest.open(job) as manifest:
+        report.plan(survey(job, manifest).actions)
+
+
+def _deliver(job: Path, deliveries: list[str]) -> int:
+    from pipeline.run import run
+
+    with progress.FrameProgress() as listener:
+        done = run(job, deliveries=deliveries, listener=listener)
+    report.done(done, show_details=False)
+    return done.exit_code
+
+
+def _status(job: Path) -> None:
+    from pipeline.manifest import Manifest
+    from pipeline.run import survey
+
+    with Manifest.open(job) as manifest:
+        report.status(survey(job, manifest).status)

@@ -1,0 +1,435 @@
+"""From a job's folder to finished files: survey, plan, hand out the work, record what comes back.
+
+The process that runs this holds the plan and is the manifest's only writer. Pixels are made in
+workers (``work``), by whichever engine is given.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import AbstractContextManager, closing, nullcontext
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from importlib.metadata import version as installed
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+from pipeline.engines import Engine, Failure, Outcome, Task
+from pipeline.errors import InvalidInput, Problem, SafelightError
+from pipeline.job import Job, load_job
+from pipeline.manifest import Manifest
+from pipeline.plan import Demand, delivery_inputs, inputs_of, plan, status
+from pipeline.records import (
+    Action,
+    Delivered,
+    FrameState,
+    ResolvedFrame,
+    Version,
+)
+from pipeline.selection import FramePattern
+from pipeline.step import PASS_VERSION, RENDITION_VERSION
+
+if TYPE_CHECKING:
+    from pipeline.files.metadata import MetadataWriter
+    from pipeline.work import DeliveredFile, FrameDone, FrameWork
+
+DEVELOPERS = ("numba", "numpy", "rawpy", "opencolorio")
+"""Distributions whose code decides a master's pixels: their versions are part of every key."""
+ENCODERS = ("imagecodecs", "numba", "numpy")
+"""What decides a delivered file's pixels besides its master."""
+
+BYTES_A_PIXEL = 26
+BYTES_A_WORKER = 300 << 20
+"""Memory of a worker: the raw, the 16-bit master and the reduced pictures by pixel, and what the
+libraries take; measured with headroom by tests/bench/develop.py."""
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """What is asked for and what is known, as of one moment: all that the plan needs."""
+
+    job: Job
+    states: Mapping[str, FrameState]
+    frames: tuple[ResolvedFrame, ...]
+    demand: Demand
+
+    @property
+    def actions(self) -> list[Action]:
+        """The plan."""
+        return plan(self.frames, self.states, self.demand)
+
+    @property
+    def status(self) -> dict[str, Any]:
+        """Every frame's state, and counts."""
+        return {"job": self.job.file.job, **status(self.frames, self.states, self.demand)}
+
+
+def survey(
+    folder: Path,
+    manifest: Manifest,
+    named: Sequence[str] = (),
+    deliveries: Sequence[str] = (),
+) -> Survey:
+    """Read a job's files and its manifest.
+
+    ``named`` are frames or patterns that a person named: the survey is then about those alone, and
+    they count as selects. Raises ``InvalidInput`` with every problem.
+    """
+    job = load_job(folder)
+    states = manifest.frames()
+    problems = job.check_frames(states)
+    if problems:
+        raise InvalidInput(problems)
+    chosen = chosen_frames(named, states)
+    frames = tuple(
+        job.resolve(name, state.setup)
+        for name, state in states.items()
+        if not named or name in chosen
+    )
+    selects = {name for name, state in states.items() if job.selection.matches(state.rating)}
+    demand = Demand(
+        selects=selects | chosen,
+        libraries={"pass": str(PASS_VERSION), **_versions(DEVELOPERS)},
+        encoders={"rendition": str(RENDITION_VERSION), **_versions(ENCODERS)},
+        missing=_missing(folder, states.values()),
+        named=chosen,
+    )
+    if deliveries:
+        carried = {
+            action.frame: action.version
+            for action in plan(frames, states, demand)
+            if action.version is not None
+        }
+        resolved = [
+            job.resolve_delivery(name, list(states.values()), carried) for name in deliveries
+        ]
+        demand = replace(demand, deliveries=resolved)
+    return Survey(job, states, frames, demand)
+
+
+def chosen_frames(named: Sequence[str], states: Mapping[str, FrameState]) -> frozenset[str]:
+    """The frames that names, ranges and globs on the command line mean; each must mean one."""
+    chosen: set[str] = set()
+    problems = []
+    for text in named:
+        try:
+            found = set(filter(FramePattern.parse(text).matches, states))
+        except ValueError as error:
+            problems.append(Problem(text, 0, "", str(error), 'a frame, or "QL00[02-19]", or QL*'))
+            continue
+        if not found:
+            problems.append(Problem(text, 0, "", "no such frame in this job", _some(states)))
+        chosen |= found
+    if problems:
+        raise InvalidInput(problems)
+    return frozenset(chosen)
+
+
+def _some(states: Mapping[str, FrameState]) -> str:
+    names = list(states)
+    if not names:
+        return "frames that were ingested; there are none yet"
+    return names[0] if len(names) == 1 else f"{names[0]} to {names[-1]} ({len(names)} frames)"
+
+
+def _versions(distributions: Iterable[str]) -> dict[str, str]:
+    return {name: installed(name) for name in distributions}
+
+
+def _missing(folder: Path, states: Iterable[FrameState]) -> frozenset[str]:
+    """Masters and delivered files that are gone or whose size is not the recorded one.
+
+    Their bytes are compared when they are used, and by ``verify``.
+    """
+    recorded = [
+        artifact
+        for state in states
+        for artifact in (
+            *(version.master for version in state.versions),
+            *(file.artifact for file in state.delivered.values()),
+        )
+    ]
+
+    def there(path: str, size_bytes: int) -> bool:
+        try:
+            return (folder / path).stat().st_size == size_bytes
+        except OSError:
+            return False
+
+    return frozenset(a.path for a in recorded if not there(a.path, a.size_bytes))
+
+
+class Listener(Protocol):
+    """Whoever wants to know how a run is getting on."""
+
+    def planned(self, frames: int) -> None:
+        """So many frames will be worked on."""
+
+    def ended(self, frame: str, failure: Failure | None) -> None:
+        """A frame is done, or has failed."""
+
+
+@dataclass(slots=True)
+class Report:
+    """What a run did, and what it left: ``untouched`` are the plan's actions that make nothing.
+
+    ``notes`` are sentences about frames that were done, such as a text that a field cuts short.
+    ``seconds`` sums the workers' time by part.
+    """
+
+    developed: list[Version] = field(default_factory=list)
+    delivered: list[Delivered] = field(default_factory=list)
+    failed: dict[str, Failure] = field(default_factory=dict)
+    untouched: list[Action] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    seconds: Counter[str] = field(default_factory=Counter)
+
+    @property
+    def exit_code(self) -> int:
+        """0, or the gravest that a frame's failure owes."""
+        return max((failure.exit_code for failure in self.failed.values()), default=0)
+
+
+def run(
+    folder: Path,
+    named: Sequence[str] = (),
+    deliveries: Sequence[str] = (),
+    *,
+    engine: Callable[[int], Engine] | None = None,
+    listener: Listener | None = None,
+    wait_s: float = 0.0,
+) -> Report:
+    """Do what ``plan`` prints for the same arguments, and record each frame as it ends.
+
+    ``engine`` makes an engine for frames of at most so many pixels; by default processes on this
+    machine. Raises ``JobBusy`` where another Safelight works on the job, ``InvalidInput`` where a
+    file is wrong, and ``KeyboardInterrupt`` after Ctrl-C, when what was in flight is recorded.
+    """
+    with Manifest.open(folder) as manifest:
+        actions = survey(folder, manifest, named, deliveries).actions
+    if not any(makes_something(action) for action in actions):
+        # decided without the writer's lock: a run with nothing to do disturbs nobody
+        return Report(untouched=actions)
+    with Manifest.open(folder, write=True, wait_s=wait_s) as manifest:
+        _sweep(folder)
+        this = _Run(folder, manifest, survey(folder, manifest, named, deliveries))
+        this.go(engine or here, listener)
+        _remove_unused(folder, manifest)
+        return this.report
+
+
+def makes_something(action: Action) -> bool:
+    """Whether an action is work, and not a word to a person."""
+    return action.action in ("develop", "deliver")
+
+
+def here(pixels: int) -> Engine:
+    """The engine of this machine: as many processes as its cores and its memory carry."""
+    from pipeline.engines.capacity import workers_for
+    from pipeline.engines.here import Here
+
+    need = BYTES_A_WORKER + BYTES_A_PIXEL * pixels
+    return Here("pipeline.work:do", workers_for(need))
+
+
+class _Run:
+    """One run under the writer's lock: tasks out, outcomes in."""
+
+    def __init__(self, folder: Path, manifest: Manifest, survey: Survey) -> None:
+        self.folder = folder
+        self.manifest = manifest
+        self.survey = survey
+        self.report = Report()
+        self.resolved = {frame.frame: frame for frame in survey.frames}
+        self.deliveries = {order.name: order for order in survey.demand.deliveries}
+        self.unhanded: list[tuple[str, Failure]] = []
+        self.todo: dict[str, list[Action]] = {}
+        for action in survey.actions:
+            if makes_something(action):
+                self.todo.setdefault(action.frame, []).append(action)
+            else:
+                self.report.untouched.append(action)
+
+    def go(self, engine: Callable[[int], Engine], listener: Listener | None) -> None:
+        from pipeline.engines.capacity import cores
+
+        if not self.todo:
+            return
+        if listener:
+            listener.planned(len(self.todo))
+        threads = cores() if len(self.todo) == 1 else 1
+        with (
+            self._metadata() as metadata,
+            closing(self._tasks(metadata, threads)) as tasks,
+            closing(_one_ahead(tasks)) as coming,
+            closing(engine(self._most_pixels()).run(coming)) as outcomes,
+        ):
+            for outcome in outcomes:
+                self._record(outcome)
+                if listener:
+                    listener.ended(outcome.task.name, outcome.failure)
+        for frame, failure in self.unhanded:
+            self._fail(frame, failure)
+            if listener:
+                listener.ended(frame, failure)
+
+    def _metadata(self) -> AbstractContextManager[MetadataWriter | None]:
+        """The one running exiftool, where a delivery needs it."""
+        if not self.deliveries:
+            return nullcontext()
+        from pipeline.files.metadata import MetadataWriter
+
+        return MetadataWriter()
+
+    def _most_pixels(self) -> int:
+        captures = [self.survey.states[name].original.capture for name in self.todo]
+        return max((c.width or 0) * (c.height or 0) for c in captures)
+
+    def _tasks(self, metadata: MetadataWriter | None, threads: int) -> Iterator[Task]:
+        """What to hand out. Drawn in a thread of its own, so it keeps off the manifest."""
+        for frame, actions in self.todo.items():
+            try:
+                yield Task(frame, self._work(frame, actions, metadata, threads))
+            except SafelightError as error:
+                self.unhanded.append((frame, Failure(str(error), error.exit_code)))
+
+    def _work(
+        self, frame: str, actions: list[Action], metadata: MetadataWriter | None, threads: int
+    ) -> FrameWork:
+        from pipeline.work import FrameWork
+
+        state = self.survey.states[frame]
+        number = actions[0].version
+        develops = any(action.action == "develop" for action in actions)
+        recorded = next((v.master for v in state.versions if v.number == number), None)
+        return FrameWork(
+            frame=frame,
+            job=self.folder,
+            original=self.folder / state.original.path,
+            original_digest=state.original.digest,
+            master=f"masters/{frame}_v{number}.tif",
+            steps=self.resolved[frame].steps,
+            files=self.survey.job.files,
+            recorded=None if develops else recorded,
+            deliveries=tuple(
+                self._file(action, metadata)
+                for action in actions
+                if action.delivery is not None and metadata is not None
+            ),
+            threads=threads,
+        )
+
+    def _file(self, action: Action, metadata: MetadataWriter) -> DeliveredFile:
+        from pipeline.rendition import RenditionSpec
+        from pipeline.work import DeliveredFile
+
+        order = self.deliveries[action.delivery or ""]
+        own = {key: value for key, value in order.files[action.frame].items() if key != "path"}
+        capture = self.survey.states[action.frame].original.capture
+        composed = metadata.compose({**order.metadata, **own}, capture)
+        self.report.notes += [f"{action.frame}: {note}" for note in composed.notes]
+        settings = order.settings
+        return DeliveredFile(
+            delivery=order.name,
+            path=order.files[action.frame]["path"],
+            format=settings["format"],
+            quality=settings.get("quality", 0),
+            spec=RenditionSpec.of(settings),
+            blocks=composed.blocks,
+        )
+
+    def _record(self, outcome: Outcome) -> None:
+        """A frame's files are under their final names: now, and only now, their rows."""
+        frame = outcome.task.name
+        if outcome.failure is not None:
+            self._fail(frame, outcome.failure)
+            return
+        done: FrameDone = outcome.record
+        self.report.seconds.update(done.seconds)
+        now = datetime.now(UTC).isoformat(timespec="milliseconds")
+        with self.manifest.transaction():
+            for action in self.todo[frame]:
+                if action.action == "develop":
+                    self._record_version(action, done, now)
+                elif action.delivery is not None:
+                    self._record_delivered(action, done, now)
+
+    def _record_version(self, action: Action, done: FrameDone, now: str) -> None:
+        state = self.survey.states[action.frame]
+        assert done.master is not None and action.version is not None
+        if any(version.number == action.version for version in state.versions):
+            self.manifest.record_master(action.frame, action.version, done.master)
+            return
+        version = Version(
+            frame=action.frame,
+            number=action.version,
+            key=action.key,
+            reason=action.reason,
+            inputs=inputs_of(
+                self.resolved[action.frame], state.original.digest, self.survey.demand.libraries
+            ),
+            master=done.master,
+            made_at=now,
+        )
+        self.manifest.record_version(version)
+        self.report.developed.append(version)
+
+    def _record_delivered(self, action: Action, done: FrameDone, now: str) -> None:
+        order = self.deliveries[action.delivery or ""]
+        assert action.version is not None
+        delivered = Delivered(
+            delivery=order.name,
+            frame=action.frame,
+            version=action.version,
+            key=action.key,
+            inputs=delivery_inputs(
+                order, action.frame, self._key_of_version(action), self.survey.demand.encoders
+            ),
+            artifact=done.delivered[order.name],
+            made_at=now,
+        )
+        self.manifest.record_delivered(delivered)
+        self.report.delivered.append(delivered)
+
+    def _key_of_version(self, action: Action) -> str:
+        """The key of the version that a delivered file carries: just made, or known."""
+        made = (a.key for a in self.todo[action.frame] if a.action == "develop")
+        known = (
+            version.key
+            for version in self.survey.states[action.frame].versions
+            if version.number == action.version
+        )
+        return next(made, None) or next(known)
+
+    def _fail(self, frame: str, failure: Failure) -> None:
+        self.manifest.set_problem(frame, failure.sentence)
+        self.report.failed[frame] = failure
+
+
+_END = object()
+
+
+def _one_ahead(tasks: Iterator[Task]) -> Iterator[Task]:
+    """The same tasks, the next one being made while the last is handed out and worked on."""
+    with ThreadPoolExecutor(1) as pool:
+        coming = pool.submit(next, tasks, _END)
+        while (task := coming.result()) is not _END:
+            coming = pool.submit(next, tasks, _END)
+            yield task
+
+
+def _sweep(folder: Path) -> None:
+    """Remove what a killed run left under temporary names."""
+    from pipeline.files.landing import sweep
+
+    for made in ("masters", "deliveries", "reports"):
+        sweep(folder / made)
+
+
+def _remove_unused(folder: Path, manifest: Manifest) -> None:
+    """Delivered files that were delivered again under another name: the file, then its row."""
+    for artifact in manifest.unused_artifacts():
+        (folder / artifact.path).unlink(missing_ok=True)
+        manifest.forget_artifact(artifact.path)

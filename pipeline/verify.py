@@ -1,0 +1,60 @@
+"""Reads every file again that the manifest knows by a digest; says what is not as recorded."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.hashing import digest_file
+from pipeline.manifest import Manifest
+from pipeline.records import FrameState
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One file that is not as recorded."""
+
+    kind: str
+    frame: str
+    path: str
+    what: str
+
+
+def verify(
+    folder: Path, progress: Callable[[int, int], None] = lambda _done, _of: None
+) -> tuple[int, list[Finding]]:
+    """Re-read and re-hash originals, masters and delivered files; how many, and what is wrong."""
+    with Manifest.open(folder) as manifest:
+        files = list(_recorded(manifest.frames()))
+    findings = []
+    for count, (kind, frame, path, digest) in enumerate(files, 1):
+        what = _wrong(folder / path, digest)
+        if what:
+            findings.append(Finding(kind, frame, path, what))
+        progress(count, len(files))
+    return len(files), findings
+
+
+def _recorded(states: Mapping[str, FrameState]) -> Iterator[tuple[str, str, str, str]]:
+    for state in states.values():
+        yield "original", state.name, state.original.path, state.original.digest
+        for version in state.versions:
+            yield (
+                f"master v{version.number}",
+                state.name,
+                version.master.path,
+                version.master.digest,
+            )
+        for name, file in state.delivered.items():
+            yield f"delivery {name}", state.name, file.artifact.path, file.artifact.digest
+
+
+def _wrong(path: Path, digest: str) -> str:
+    try:
+        found = digest_file(path)
+    except FileNotFoundError:
+        return "missing"
+    except OSError as error:
+        return f"cannot be read: {error.strerror}"
+    return "" if found == digest else "its content is not what was recorded"
