@@ -6,9 +6,9 @@ with it. Knows arrays only; reading masters and writing files is for others.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import partial
 from typing import Any, Literal, NamedTuple
 
@@ -55,6 +55,12 @@ class RenditionSpec:
     scale: float | None = None
     enlarge: bool = False
     sharpen_for: Medium = "none"
+
+    @classmethod
+    def of(cls, settings: Mapping[str, Any]) -> RenditionSpec:
+        """The specification in a delivery's settings, which say more than a rendition needs."""
+        known = {item.name for item in fields(cls)}
+        return cls(**{key: value for key, value in settings.items() if key in known})
 
     def size_of(self, width: int, height: int) -> tuple[int, int]:
         """Width and height in pixels of the rendition of a master; at least 1, edges rounded."""

@@ -11,16 +11,18 @@ from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO, cast
+from typing import BinaryIO, Literal, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import CannotWrite, NotAsRecorded
+from pipeline.files.landing import land
 from pipeline.files.metadata import Blocks
 from pipeline.files.profile import profile_of
 from pipeline.hashing import digest_bytes
 from pipeline.kernels.encode import Codes
+from pipeline.records import Artifact
 
 STRIP_BYTES = 1 << 20
 """TIFF 6.0 asks for strips that a reader can hold easily; a megabyte is easy now."""
@@ -123,7 +125,9 @@ def tiff(
         PLANAR_CONFIGURATION: _short(1),
         ICC_PROFILE: _undefined(profile_of(space)),
     }
+    # what only a JPEG's components need
     directory.pop(YCBCR_POSITIONING, None)
+    cast(Directory, directory.get(EXIF_DIRECTORY, {})).pop(COMPONENTS, None)
     if deflate:
         directory[PREDICTOR] = _short(2)
     if blocks.xmp:
@@ -152,6 +156,35 @@ def tiff(
                 stream.write(b"\0")
 
     return write
+
+
+def write_master(path: Path, pixels: NDArray[np.uint16], root: Path) -> Artifact:
+    """Land a master: (height, width, 3) 16-bit ROMM RGB codes, uncompressed, readable in one go."""
+    return land(path, tiff(pixels, "romm-rgb"), root)
+
+
+def write_rendition(
+    path: Path,
+    pixels: Codes,
+    root: Path,
+    *,
+    format: Literal["jpeg", "tiff"],
+    space: str,
+    quality: int = 90,
+    ppi: int = 300,
+    blocks: Blocks = NO_BLOCKS,
+) -> Artifact:
+    """Land one file of a delivery. Raises ``CannotWrite``.
+
+    TIFFs are not compressed: deflate saves a fifth of a 16-bit picture and takes longer than all
+    the rest of a frame, and the Exif standard does not know it.
+    """
+    if format == "tiff":
+        return land(path, tiff(pixels, space, ppi=ppi, blocks=blocks), root)
+    encoded = jpeg(
+        cast("NDArray[np.uint8]", pixels), space, quality=quality, ppi=ppi, blocks=blocks
+    )
+    return land(path, encoded, root)
 
 
 def read_master(path: Path, digest: str) -> NDArray[np.uint16]:
