@@ -228,7 +228,7 @@ def _master(resolved: ResolvedFrame, state: FrameState, demand: Demand, key: str
             return Action(state.name, "develop", _again(reason, state), key, asked.number)
         if approved is not None and approved is not asked:
             reason = f"v{asked.number} waits for approval; v{approved.number} is the approved one"
-            return Action(state.name, "wait", reason, key, approved.number)
+            return Action(state.name, "wait", reason, key, asked.number)
         return Action(state.name, "nothing", f"v{asked.number} is current", key, asked.number)
     if approved is not None and not free:
         reason = f"{since(approved)}, since v{approved.number} was approved"

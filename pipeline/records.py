@@ -186,8 +186,8 @@ class ResolvedDelivery:
 class Action:
     """One decision of the plan. ``reason`` is in words; ``key`` names the result.
 
-    ``version`` is the number that the result gets (``develop``) or carries (``deliver``); else the
-    version that the frame stands at, None while there is none.
+    ``version`` is the one that the result gets (``develop``), carries (``deliver``) or that waits
+    for approval (``wait``); else the one that the frame stands at, None while there is none.
     """
 
     frame: str

@@ -272,7 +272,7 @@ def test_naming_an_approved_frame_develops_it_and_it_waits_for_approval() -> Non
     state = developed(state, CHANGED)
     for named in (set(), {"QL0007"}):
         action = only(planned(resolved(*CHANGED), state, named=named))
-        assert told(action) == ("wait", 1, "v2 waits for approval; v1 is the approved one")
+        assert told(action) == ("wait", 2, "v2 waits for approval; v1 is the approved one")
 
     approved = replace(state, approved_version=2)
     assert told(only(planned(resolved(*CHANGED), approved))) == ("nothing", 2, "v2 is current")

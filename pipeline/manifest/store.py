@@ -275,10 +275,6 @@ class Manifest:
             raise SafelightError(f"A rating is -1 (rejected) or 0 to 5, not {rating}.")
         self._set(frame, "rating", rating, "rated")
 
-    def set_setup(self, frame: str, setup: str | None) -> None:
-        """Put a frame into the setup that ingest found for it."""
-        self._set(frame, "setup", setup, "grouped")
-
     def set_burst(self, frame: str, burst: str | None) -> None:
         """Put a frame into the burst that ingest found for it."""
         self._set(frame, "burst", burst, "grouped")
