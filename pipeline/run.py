@@ -7,7 +7,7 @@ workers (``work``), by whichever engine is given.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager, closing, nullcontext
 from dataclasses import dataclass, field, replace
@@ -287,7 +287,7 @@ class _Run:
         captures = [self.survey.states[name].original.capture for name in self.todo]
         return max((c.width or 0) * (c.height or 0) for c in captures)
 
-    def _tasks(self, metadata: MetadataWriter | None, threads: int) -> Iterator[Task]:
+    def _tasks(self, metadata: MetadataWriter | None, threads: int) -> Generator[Task]:
         """What to hand out. Drawn in a thread of its own, so it keeps off the manifest."""
         for frame, actions in self.todo.items():
             try:
@@ -322,7 +322,6 @@ class _Run:
         )
 
     def _file(self, action: Action, metadata: MetadataWriter) -> DeliveredFile:
-        from pipeline.rendition import RenditionSpec
         from pipeline.work import DeliveredFile
 
         order = self.deliveries[action.delivery or ""]
@@ -330,13 +329,10 @@ class _Run:
         capture = self.survey.states[action.frame].original.capture
         composed = metadata.compose({**order.metadata, **own}, capture)
         self.report.notes += [f"{action.frame}: {note}" for note in composed.notes]
-        settings = order.settings
         return DeliveredFile(
             delivery=order.name,
             path=order.files[action.frame]["path"],
-            format=settings["format"],
-            quality=settings.get("quality", 0),
-            spec=RenditionSpec.of(settings),
+            settings=order.settings,
             blocks=composed.blocks,
         )
 
@@ -408,15 +404,12 @@ class _Run:
         self.report.failed[frame] = failure
 
 
-_END = object()
-
-
-def _one_ahead(tasks: Iterator[Task]) -> Iterator[Task]:
+def _one_ahead(tasks: Generator[Task]) -> Generator[Task]:
     """The same tasks, the next one being made while the last is handed out and worked on."""
     with ThreadPoolExecutor(1) as pool:
-        coming = pool.submit(next, tasks, _END)
-        while (task := coming.result()) is not _END:
-            coming = pool.submit(next, tasks, _END)
+        coming = pool.submit(next, tasks, None)
+        while (task := coming.result()) is not None:
+            coming = pool.submit(next, tasks, None)
             yield task
 
 

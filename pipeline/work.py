@@ -8,29 +8,36 @@ from __future__ import annotations
 
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import SafelightError
-from pipeline.records import Artifact, Blocks, ResolvedStep
+from pipeline.records import Artifact, ResolvedStep
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from pipeline.rendition import RenditionSpec
+    from pipeline.files.landing import Content
+    from pipeline.files.metadata import Blocks
+
+PPI = 300
+"""What files say of their resolution; common practice for print, and without meaning on a screen.
+"""
 
 
 @dataclass(frozen=True, slots=True)
 class DeliveredFile:
-    """One file to make for a delivery: how to render it, where it goes, what it says of itself."""
+    """One file to make for a delivery: where it goes, its settings, what it says of itself.
+
+    ``settings`` are those of ``ResolvedDelivery``: ``format``, ``quality``, and what
+    ``rendition.RenditionSpec`` takes.
+    """
 
     delivery: str
     path: str
-    format: str
-    quality: int
-    spec: RenditionSpec
+    settings: Mapping[str, Any]
     blocks: Blocks
 
 
@@ -66,7 +73,9 @@ class FrameDone:
 
 def do(work: FrameWork) -> FrameDone:
     """Make what is missing of a frame. Raises ``SafelightError`` with a sentence."""
-    from pipeline.files.encode import read_master, write_master
+    from pipeline.develop import MASTER_SPACE
+    from pipeline.files.encode import read_master, tiff
+    from pipeline.files.landing import land
 
     clock = _Clock()
     landed = None
@@ -76,7 +85,7 @@ def do(work: FrameWork) -> FrameDone:
     else:
         pixels = _developed(work)
         clock.lap("develop")
-        landed = write_master(work.job / work.master, pixels, work.job)
+        landed = land(work.job / work.master, tiff(pixels, MASTER_SPACE, ppi=PPI), work.job)
         clock.lap("write master")
     delivered = _deliver(work, pixels)
     clock.lap("deliver")
@@ -95,23 +104,36 @@ def _developed(work: FrameWork) -> NDArray[np.uint16]:
 
 
 def _deliver(work: FrameWork, pixels: NDArray[np.uint16]) -> dict[str, Artifact]:
-    from pipeline.files.encode import write_rendition
-    from pipeline.rendition import render
+    if not work.deliveries:
+        return {}
+    from pipeline.files.encode import jpeg, tiff
+    from pipeline.files.landing import land
+    from pipeline.rendition import RenditionSpec, render
 
-    files = work.deliveries
-    rendered = render(pixels, [file.spec for file in files], work.threads) if files else []
-    return {
-        file.delivery: write_rendition(
-            work.job / file.path,
-            picture,
-            work.job,
-            format=file.format,
-            space=file.spec.space,
-            quality=file.quality,
-            blocks=file.blocks,
-        )
-        for file, picture in zip(files, rendered, strict=True)
-    }
+    known = {field.name for field in fields(RenditionSpec)}
+    specs = [
+        RenditionSpec(**{key: value for key, value in file.settings.items() if key in known})
+        for file in work.deliveries
+    ]
+    delivered = {}
+    for file, spec, picture in zip(
+        work.deliveries, specs, render(pixels, specs, work.threads), strict=True
+    ):
+        content: Content
+        if file.settings["format"] == "jpeg":
+            quality = file.settings["quality"]
+            content = jpeg(picture, spec.space, quality=quality, ppi=PPI, blocks=file.blocks)
+        else:
+            content = tiff(
+                picture,
+                spec.space,
+                ppi=PPI,
+                blocks=file.blocks,
+                deflate=True,
+                threads=work.threads,
+            )
+        delivered[file.delivery] = land(work.job / file.path, content, work.job)
+    return delivered
 
 
 class _Clock:

@@ -7,8 +7,11 @@ and to be turned by 90° clockwise, 8 to be turned by 270° clockwise.
 
 from __future__ import annotations
 
-import numpy as np
+from typing import Any
+
 from numpy.typing import NDArray
+
+Picture = NDArray[Any]
 
 
 def upright_shape(height: int, width: int, orientation: int) -> tuple[int, int]:
@@ -16,7 +19,7 @@ def upright_shape(height: int, width: int, orientation: int) -> tuple[int, int]:
     return (width, height) if orientation >= 5 else (height, width)
 
 
-def upright(picture: NDArray, orientation: int) -> NDArray:
+def upright(picture: Picture, orientation: int) -> Picture:
     """A view of a picture (height, width, ...) the right way up; ``ValueError`` beyond 1 to 8."""
     if not 1 <= orientation <= 8:
         raise ValueError(f"orientation {orientation} is not between 1 and 8")
@@ -29,7 +32,7 @@ def upright(picture: NDArray, orientation: int) -> NDArray:
     return picture
 
 
-def sensor_view(picture: NDArray, orientation: int) -> NDArray:
+def sensor_view(picture: Picture, orientation: int) -> Picture:
     """The inverse view: an upright picture seen in the sensor's rows and columns."""
     if orientation in (2, 3, 6, 7):
         picture = picture[:, ::-1]
@@ -40,7 +43,7 @@ def sensor_view(picture: NDArray, orientation: int) -> NDArray:
     return picture
 
 
-def lay_upright(rows: NDArray, top: int, orientation: int, picture: NDArray) -> None:
+def lay_upright(rows: Picture, top: int, orientation: int, picture: Picture) -> None:
     """Write sensor rows, from row ``top`` on, to their place in an upright picture.
 
     Turned pictures are written in square tiles, so that both sides stay in the cache.
