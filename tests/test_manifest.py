@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
 import pickle
@@ -579,12 +580,18 @@ def test_a_writer_waits_for_the_other_one(tmp_path: Path) -> None:
     waiter.communicate("\n")
 
 
-def test_a_killed_writer_leaves_no_lock(tmp_path: Path) -> None:
+def test_a_killed_writer_leaves_no_lock_and_is_not_blamed(tmp_path: Path) -> None:
     Manifest.create(tmp_path).close()
+    assert (tmp_path / LOCK_NAME).read_text() == ""  # who is done has taken its name away
     holder = start(WRITE, tmp_path)
     assert answer(holder) == "in"
     holder.kill()
     holder.communicate()
+    assert str(holder.pid) in (tmp_path / LOCK_NAME).read_text()
+    with (tmp_path / LOCK_NAME).open() as unsigned:
+        fcntl.flock(unsigned, fcntl.LOCK_EX)
+        with pytest.raises(JobBusy, match="a process that has just started"):
+            Manifest.open(tmp_path, write=True)
     Manifest.open(tmp_path, write=True).close()
 
 

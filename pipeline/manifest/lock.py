@@ -57,6 +57,8 @@ class WriterLock:
 
     def release(self) -> None:
         """Let the next writer in."""
+        with suppress(OSError):
+            os.ftruncate(self._descriptor, 0)
         os.close(self._descriptor)
 
 
@@ -91,12 +93,17 @@ def _locked(descriptor: int, kind: int, wait_s: float) -> bool:
 
 
 def _who_holds(descriptor: int, folder: Path) -> str:
-    """The sentence for a job that is locked; the holder may not have signed the file yet."""
+    """The sentence for a job that is locked.
+
+    The holder may not have signed yet, and what is there may be of one that was killed before.
+    """
     try:
         note = json.loads(os.pread(descriptor, 4096, 0))
         since = datetime.fromisoformat(note["since"]).strftime("%Y-%m-%d %H:%M:%S")
         holder = f"process {int(note['pid'])}, since {since}"
-    except (OSError, ValueError, KeyError, TypeError):
+        with suppress(PermissionError):  # it lives, and is another user's
+            os.kill(note["pid"], 0)
+    except Exception:  # anything may stand in a file of this name
         holder = "a process that has just started"
     return (
         f"Another Safelight is working on the job in {folder} ({holder}). Wait until it is done,"
