@@ -134,7 +134,7 @@ def xyz_to_xy(xyz: ArrayLike) -> XY:
 def rgb_to_xyz_matrix(space: RGBSpace) -> Float64:
     """The 3 × 3 matrix from linear RGB to XYZ relative to the space's own white (SMPTE RP 177)."""
     primaries = np.stack([xy_to_xyz(p) for p in (space.red, space.green, space.blue)], axis=1)
-    scale: Float64 = np.linalg.solve(primaries, xy_to_xyz(space.white))
+    scale = np.linalg.solve(primaries, xy_to_xyz(space.white))
     return np.asarray(primaries * scale, np.float64)
 
 
