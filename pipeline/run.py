@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import AbstractContextManager, closing, nullcontext
+from contextlib import AbstractContextManager, closing, nullcontext, suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from importlib.metadata import version as installed
@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from pipeline.engines import Engine, Failure, Outcome, Task
 from pipeline.errors import InvalidInput, Problem, SafelightError
+from pipeline.hashing import digest_file
 from pipeline.job import Job, load_job
 from pipeline.manifest import Manifest
 from pipeline.plan import Demand, delivery_inputs, inputs_of, plan, status
@@ -98,7 +99,7 @@ def survey(
     )
     if deliveries:
         carried = {
-            action.frame: action.version
+            action.frame: states[action.frame].approved_version or action.version
             for action in plan(frames, states, demand)
             if action.version is not None
         }
@@ -391,7 +392,11 @@ class _Run:
 
     def _key_of_version(self, action: Action) -> str:
         """The key of the version that a delivered file carries: just made, or known."""
-        made = (a.key for a in self.todo[action.frame] if a.action == "develop")
+        made = (
+            other.key
+            for other in self.todo[action.frame]
+            if other.action == "develop" and other.version == action.version
+        )
         known = (
             version.key
             for version in self.survey.states[action.frame].versions
@@ -422,7 +427,13 @@ def _sweep(folder: Path) -> None:
 
 
 def _remove_unused(folder: Path, manifest: Manifest) -> None:
-    """Delivered files that were delivered again under another name: the file, then its row."""
+    """Delivered files that were delivered again under another name: the file, then its row.
+
+    A file that is not what was recorded is somebody's work by now, and stays.
+    """
     for artifact in manifest.unused_artifacts():
-        (folder / artifact.path).unlink(missing_ok=True)
+        path = folder / artifact.path
+        with suppress(OSError):
+            if digest_file(path) == artifact.digest:
+                path.unlink()
         manifest.forget_artifact(artifact.path)
