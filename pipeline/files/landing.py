@@ -5,6 +5,7 @@ Every file that Safelight makes goes through ``land``. It knows nothing of what 
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 import secrets
@@ -32,6 +33,7 @@ REASONS = {
     errno.EACCES: "there is no permission to write there",
     errno.EPERM: "there is no permission to write there",
     errno.ENAMETOOLONG: "the name is too long for this disk",
+    errno.EEXIST: "a file stands where a folder is needed",
     errno.ENOTDIR: "a file stands where a folder is needed",
     errno.EISDIR: "a folder stands where the file should go",
     errno.ENOENT: "the folder is gone",
@@ -66,10 +68,10 @@ def land(path: Path, content: Content, root: Path) -> Artifact:
         part.replace(final)
         _flush_folder(folder)
     except OSError as error:
-        part.unlink(missing_ok=True)
+        _remove(part)
         raise _refusal(path, error) from error
     except BaseException:
-        part.unlink(missing_ok=True)
+        _remove(part)
         raise
     return Artifact(
         path=final.relative_to(root.resolve()).as_posix(),
@@ -123,6 +125,12 @@ def _folder_inside(path: Path, root: Path) -> Path:
     except OSError as error:
         raise _refusal(path, error) from error
     return folder
+
+
+def _remove(part: Path) -> None:
+    # a disk that refused the file may refuse this too; what stays is swept later
+    with contextlib.suppress(OSError):
+        part.unlink(missing_ok=True)
 
 
 def _flush_folder(folder: Path) -> None:
