@@ -24,49 +24,63 @@ def compiled(function: Any) -> Any:
 
 
 @compiled
-def nearest_frustum(ox, oy, oz, dx, dy, dz, segments, start, stop, nearest):
-    """The first of ``segments[start:stop]`` along a local ray: distance and index, or -1.
+def nearest_frustum(ox, oy, oz, dx, dy, dz, segments, hulls, first, last, nearest):
+    """The first segment along a local ray: distance and index, or -1.
 
-    Distances between 1e-6 and ``nearest`` count.
+    Looks into ``hulls[first:last]``, whose rows are segments from and to, largest radius, lowest
+    and highest point. Distances between 1e-6 and ``nearest`` count.
     """
     best = -1
-    across = dx * dx + dz * dz
+    across = dx * dx + dz * dz + 1e-18
     along = ox * dx + oz * dz
     away = ox * ox + oz * oz
-    for i in range(start, stop):
-        r0 = segments[i, 0]
-        y0 = segments[i, 1]
-        r1 = segments[i, 2]
-        y1 = segments[i, 3]
-        rise = y1 - y0
-        if abs(rise) < 1e-6:
-            if abs(dy) < 1e-12:
+    for h in range(first, last):
+        inside = along * along - across * (away - hulls[h, 2] * hulls[h, 2])
+        if inside <= 0:
+            continue
+        inside = np.sqrt(inside)
+        enter = max((-along - inside) / across, 0.0)
+        leave = min((-along + inside) / across, nearest)
+        if leave < enter:
+            continue
+        y0 = oy + enter * dy
+        y1 = oy + leave * dy
+        if max(y0, y1) < hulls[h, 3] or min(y0, y1) > hulls[h, 4]:
+            continue
+        for i in range(int(hulls[h, 0]), int(hulls[h, 1])):
+            r0 = segments[i, 0]
+            y0 = segments[i, 1]
+            r1 = segments[i, 2]
+            y1 = segments[i, 3]
+            rise = y1 - y0
+            if abs(rise) < 1e-6:
+                if abs(dy) < 1e-12:
+                    continue
+                t = (y0 - oy) / dy
+                if 1e-6 < t < nearest:
+                    radius2 = away + 2 * t * along + t * t * across
+                    if min(r0, r1) ** 2 <= radius2 <= max(r0, r1) ** 2:
+                        nearest = t
+                        best = i
                 continue
-            t = (y0 - oy) / dy
-            if 1e-6 < t < nearest:
-                radius2 = away + 2 * t * along + t * t * across
-                if min(r0, r1) ** 2 <= radius2 <= max(r0, r1) ** 2:
-                    nearest = t
-                    best = i
-            continue
-        slope = (r1 - r0) / rise
-        here = r0 + slope * (oy - y0)
-        a = across - slope * slope * dy * dy
-        b = along - slope * dy * here
-        c = away - here * here
-        root = b * b - a * c
-        if root < 0 or abs(a) < 1e-14:
-            continue
-        root = np.sqrt(root)
-        low = min(y0, y1)
-        high = max(y0, y1)
-        for sign in range(2):
-            t = (-b - root) / a if sign == 0 else (-b + root) / a
-            if 1e-6 < t < nearest:
-                y = oy + t * dy
-                if low <= y <= high:
-                    nearest = t
-                    best = i
+            slope = (r1 - r0) / rise
+            here = r0 + slope * (oy - y0)
+            a = across - slope * slope * dy * dy
+            b = along - slope * dy * here
+            c = away - here * here
+            root = b * b - a * c
+            if root < 0 or abs(a) < 1e-14:
+                continue
+            root = np.sqrt(root)
+            low = min(y0, y1)
+            high = max(y0, y1)
+            for sign in (-1.0, 1.0):
+                t = (sign * root - b) / a
+                if 1e-6 < t < nearest:
+                    y = oy + t * dy
+                    if low <= y <= high:
+                        nearest = t
+                        best = i
     return nearest, best
 
 
@@ -100,7 +114,7 @@ def box_entry(ox, oy, oz, dx, dy, dz, hx, hy, hz):
 
 
 @compiled
-def blocked(ox, oy, oz, dx, dy, dz, reach, spheres, frames, spans, segments, boxes, limbs):
+def blocked(ox, oy, oz, dx, dy, dz, reach, spheres, frames, spans, segments, hulls, boxes, limbs):
     """Whether anything stands in the way of a ray within ``reach``."""
     for k in range(spheres.shape[0]):
         cx = spheres[k, 0] - ox
@@ -123,7 +137,7 @@ def blocked(ox, oy, oz, dx, dy, dz, reach, spheres, frames, spans, segments, box
         ldz = f[0, 2] * dx + f[1, 2] * dy + f[2, 2] * dz
         if spans[k, 0] >= 0:
             _, hit = nearest_frustum(
-                lox, loy, loz, ldx, ldy, ldz, segments, spans[k, 0], spans[k, 1], reach
+                lox, loy, loz, ldx, ldy, ldz, segments, hulls, spans[k, 0], spans[k, 1], reach
             )
             if hit >= 0:
                 return True
@@ -131,7 +145,16 @@ def blocked(ox, oy, oz, dx, dy, dz, reach, spheres, frames, spans, segments, box
             t, hit = box_entry(lox, loy, loz, ldx, ldy, ldz, boxes[k, 0], boxes[k, 1], boxes[k, 2])
             if hit >= 0 and t < reach:
                 return True
-    for k in range(limbs.shape[0]):
+    if limbs.shape[0] > 0:
+        # row 0 is a sphere around them all
+        cx = limbs[0, 0] - ox
+        cy = limbs[0, 1] - oy
+        cz = limbs[0, 2] - oz
+        t = cx * dx + cy * dy + cz * dz
+        miss = cx * cx + cy * cy + cz * cz - t * t
+        if miss > limbs[0, 6] * limbs[0, 6] or t < -limbs[0, 6]:
+            return False
+    for k in range(1, limbs.shape[0]):
         # a ray against a capsule of the mean radius
         bx = limbs[k, 3] - limbs[k, 0]
         by = limbs[k, 4] - limbs[k, 1]
@@ -162,7 +185,7 @@ def blocked(ox, oy, oz, dx, dy, dz, reach, spheres, frames, spans, segments, box
 @compiled
 def illuminate(
     points, normals, lights, sky, floor, wall, samples, offset,
-    spheres, frames, spans, segments, boxes, limbs,
+    spheres, frames, spans, segments, hulls, boxes, limbs,
 ):  # fmt: skip
     """Illumination (1 is a perfect diffuser at nominal exposure) of points (n, 3) with normals.
 
@@ -224,7 +247,7 @@ def illuminate(
                 cosine = nx * sx + ny * sy + nz * sz
                 if cosine > 0 and not blocked(
                     px, py, pz, sx, sy, sz, length - radius,
-                    spheres, frames, spans, segments, boxes, limbs,
+                    spheres, frames, spans, segments, hulls, boxes, limbs,
                 ):  # fmt: skip
                     total += cosine
             direct += lights[k, 4] / (d * d) * total / samples
@@ -251,7 +274,9 @@ def illuminate(
             sx = cb * ux + sb * vx + c * nx
             sy = cb * uy + sb * vy + c * ny
             sz = cb * uz + sb * vz + c * nz
-            if blocked(px, py, pz, sx, sy, sz, 4.0, spheres, frames, spans, segments, boxes, limbs):
+            if blocked(
+                px, py, pz, sx, sy, sz, 4.0, spheres, frames, spans, segments, hulls, boxes, limbs
+            ):
                 around += 0.25 * floor
             elif sy < 0:
                 around += floor
@@ -273,16 +298,25 @@ class Blockers:
     frames: Float64
     spans: NDArray[np.int64]
     segments: Float64
+    hulls: Float64
     boxes: Float64
     limbs: Float64
 
     def arguments(self) -> tuple[Any, ...]:
-        return self.spheres, self.frames, self.spans, self.segments, self.boxes, self.limbs
+        return (
+            self.spheres,
+            self.frames,
+            self.spans,
+            self.segments,
+            self.hulls,
+            self.boxes,
+            self.limbs,
+        )
 
 
 def blockers(layout: Layout, coarse: int = 3) -> Blockers:
     """The shadow casters of a layout; profiles keep every ``coarse``-th point."""
-    spheres, frames, spans, boxes, segments = [], [], [], [], []
+    spheres, frames, spans, boxes, segments, hulls = [], [], [], [], [], []
     count = 0
     for lathe in layout.lathes:
         radius, low, high = lathe.bounds()
@@ -291,7 +325,8 @@ def blockers(layout: Layout, coarse: int = 3) -> Blockers:
         spheres.append([*centre, np.hypot(radius, (high - low) / 2)])
         frames.append(np.column_stack([rotation, origin]))
         thinned = thin(lathe.segments, coarse)
-        spans.append([count, count + len(thinned)])
+        spans.append([len(hulls), len(hulls) + len(grouped(thinned))])
+        hulls.extend(grouped(thinned) + np.array([count, count, 0, 0, 0]))
         segments.append(thinned)
         count += len(thinned)
         boxes.append([0.0, 0.0, 0.0])
@@ -302,12 +337,19 @@ def blockers(layout: Layout, coarse: int = 3) -> Blockers:
         frames.append(np.column_stack([rotation, centre]))
         spans.append([-1, -1])
         boxes.append(list(box.half))
-    limbs = layout.figure.limbs if layout.figure is not None else np.zeros((0, 9))
+    limbs = np.zeros((0, 9))
+    if layout.figure is not None:
+        limbs = layout.figure.limbs
+        ends = np.vstack([limbs[:, 0:3], limbs[:, 3:6]])
+        centre = (ends.min(axis=0) + ends.max(axis=0)) / 2
+        bound = np.linalg.norm(ends - centre, axis=1).max() + limbs[:, 6:8].max()
+        limbs = np.vstack([[*centre, *centre, bound, bound, 0], limbs])
     return Blockers(
         np.array(spheres, np.float64).reshape(-1, 4),
         np.array(frames, np.float64).reshape(-1, 3, 4),
         np.array(spans, np.int64).reshape(-1, 2),
         np.vstack(segments) if segments else np.zeros((0, 9)),
+        np.array(hulls, np.float64).reshape(-1, 5),
         np.array(boxes, np.float64).reshape(-1, 3),
         np.ascontiguousarray(limbs, np.float64),
     )
@@ -331,3 +373,17 @@ def thin(segments: Float64, coarse: int) -> Float64:
             joined.append(segment.copy())
             run = 1
     return np.array(joined)
+
+
+def grouped(segments: Float64, longest: int = 8) -> Float64:
+    """Hulls of runs of neighbouring segments, as ``nearest_frustum`` takes them."""
+    rows = []
+    start = 0
+    for i in range(1, len(segments) + 1):
+        ends = i == len(segments) or not np.allclose(segments[i - 1, 2:4], segments[i, 0:2])
+        if ends or i - start == longest:
+            run = segments[start:i]
+            heights = run[:, [1, 3]]
+            rows.append([start, i, run[:, [0, 2]].max(), heights.min(), heights.max()])
+            start = i
+    return np.array(rows, np.float64)

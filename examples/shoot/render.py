@@ -72,11 +72,10 @@ def grain(pyramid, offsets, size, u, v, du, dv):
     """Two texture channels over a footprint of du by dv tiles, by probes along its longer side."""
     small = max(min(du, dv), 1e-9)
     large = max(du, dv)
-    probes = int(min(np.ceil(large / small), 5.0))
+    probes = int(min(large / small + 0.5, 3.0))
     level = np.log2(max(small * size, large / probes * size, 1.0))
     last = len(offsets) - 1
     low = min(int(level), last)
-    high = min(low + 1, last)
     f = min(level - low, 1.0)
     first = 0.0
     second = 0.0
@@ -85,9 +84,12 @@ def grain(pyramid, offsets, size, u, v, du, dv):
         uu = u + shift if du > dv else u
         vv = v if du > dv else v + shift
         a0, a1 = texel(pyramid, offsets, size, low, uu, vv)
-        b0, b1 = texel(pyramid, offsets, size, high, uu, vv)
-        first += a0 * (1 - f) + b0 * f
-        second += a1 * (1 - f) + b1 * f
+        if f > 0.02 and low < last:
+            b0, b1 = texel(pyramid, offsets, size, low + 1, uu, vv)
+            a0 = a0 * (1 - f) + b0 * f
+            a1 = a1 * (1 - f) + b1 * f
+        first += a0
+        second += a1
     return first / probes, second / probes
 
 
@@ -113,7 +115,7 @@ def stone(x, z, fx, fz, pyramid, offsets, size):
     joint = max(joint_x, joint_z)
     tone = 0.16 + 0.28 * fraction_hash(row, column)
     a, b = grain(pyramid, offsets, size, x / 1.3, z / 1.3, fx / 1.3, fz / 1.3)
-    c, _ = grain(pyramid, offsets, size, x / 7.1, z / 7.1, fx / 7.1, fz / 7.1)
+    c, _ = texel(pyramid, offsets, size, 3, x / 7.1, z / 7.1)
     tone += 0.20 * a + 0.16 * c
     relief = 1 + 0.16 * b
     edge = smooth(0.0, 0.03, min(in_x, in_z, 0.74 - in_x, 0.42 - in_z))
@@ -166,7 +168,7 @@ def mirrored(rx, ry, rz, px, py, pz, env, out):
     lz /= d
     facing = rx * lx + ry * ly + rz * lz
     if facing > 0:
-        size = env[KEY_SIZE] / d
+        size = 1.5 * env[KEY_SIZE] / d  # the diffuser is larger than its bright middle
         if env[KEY_SHAPE] > 0.5:
             m = 1 / np.sqrt(lx * lx + lz * lz + 1e-12)
             ux, uz = lz * m, -lx * m
@@ -177,8 +179,8 @@ def mirrored(rx, ry, rz, px, py, pz, env, out):
         else:
             reach = np.sqrt(max(1 - facing * facing, 0.0)) / facing / size
         glow = 1 - smooth(0.80, 1.12, reach)
-        halo = np.exp(-2.2 * reach)
-        power = env[KEY_POWER] * (glow + 0.05 * halo)
+        halo = np.exp(-0.9 * reach)
+        power = env[KEY_POWER] * (glow + 0.16 * halo)
         for c in range(3):
             out[c] += power * env[LIGHT_RGB + c]
 
@@ -200,13 +202,27 @@ def varnish(rgb, gloss, tint, nx, ny, nz, dx, dy, dz, px, py, pz, direct, around
     else:
         share = 0.75 * open_sky
         for c in range(3):
-            level = out[1] / env[LIGHT_RGB + 1]
+            level = 2.6 * out[1] / env[LIGHT_RGB + 1]
             rgb[c] = 0.25 * rgb[c] + share * level * (tint[c] + 0.3 * grazing * env[LIGHT_RGB + c])
 
 
 @compiled
 def lathe_ray(
-    dx, dy, dz, camera, frame, segments, lit, decal, twist, materials, env, rgb, out, normal
+    dx,
+    dy,
+    dz,
+    camera,
+    frame,
+    segments,
+    hulls,
+    count,
+    lit,
+    decal,
+    twist,
+    materials,
+    env,
+    rgb,
+    out,
 ):
     """What one ray sees of a surface of revolution: part (0 nothing) and distance; colour in rgb."""
     ex = camera[EYE] - frame[0, 3]
@@ -218,7 +234,7 @@ def lathe_ray(
     lx = frame[0, 0] * dx + frame[1, 0] * dy + frame[2, 0] * dz
     ly = frame[0, 1] * dx + frame[1, 1] * dy + frame[2, 1] * dz
     lz = frame[0, 2] * dx + frame[1, 2] * dy + frame[2, 2] * dz
-    t, hit = nearest_frustum(ox, oy, oz, lx, ly, lz, segments, 0, segments.shape[0], 1e9)
+    t, hit = nearest_frustum(ox, oy, oz, lx, ly, lz, segments, hulls, 0, count, 1e9)
     if hit < 0:
         return 0, 1e9
     x = ox + t * lx
@@ -233,7 +249,10 @@ def lathe_ray(
     nr = s[4] * (1 - along) + s[6] * along
     nh = s[5] * (1 - along) + s[7] * along
     part = int(s[8])
-    azimuth = np.arctan2(x, -z)  # 0 towards the camera at turn 0
+    angle = np.arctan2(z, x)
+    azimuth = angle + 0.5 * np.pi  # 0 towards the camera at turn 0
+    if azimuth > np.pi:
+        azimuth -= 2 * np.pi
     if decal[4] > 0 and decal[0] < azimuth < decal[1] and decal[2] < y < decal[3] and nh > 0:
         part = int(decal[4])
     cos_a = x / radius
@@ -256,7 +275,7 @@ def lathe_ray(
     wz *= m
     # baked light: between the segment's ends and around
     n = lit.shape[2]
-    turn = np.arctan2(z, x) / (2 * np.pi) * n
+    turn = angle / (2 * np.pi) * n
     turn -= np.floor(turn / n) * n
     i0 = int(turn)
     f = turn - i0
@@ -280,9 +299,6 @@ def lathe_ray(
         varnish(rgb, gloss, material, wx, wy, wz, dx, dy, dz, px, py, pz, direct, around, env, out)
     for c in range(3):
         rgb[c] += material[4] * env[LIGHT_RGB + c]
-    normal[0] = wx
-    normal[1] = wy
-    normal[2] = wz
     return part, t
 
 
@@ -297,22 +313,37 @@ def direction(camera, x, y, d):
 
 
 @compiled
+def hulls_in_row(hulls, seen, top, step):
+    """Copy the hulls that a row of pixels can see; how many."""
+    count = 0
+    for k in range(hulls.shape[0]):
+        if hulls[k, 5] <= top + step and hulls[k, 6] >= top:
+            seen[count] = hulls[k]
+            count += 1
+    return count
+
+
+@compiled
 def draw_lathe(
-    layer, ids, x0, y0, step, camera, frame, segments, lit, decal, twist, materials, env
+    layer, ids, x0, y0, step, camera, frame, segments, hulls, lit, decal, twist, materials, env
 ):
-    """Fill a layer (premultiplied RGBA) whose pixels are ``step`` picture pixels wide."""
+    """Fill a layer (premultiplied RGBA) whose pixels are ``step`` picture pixels wide.
+
+    ``hulls`` rows end with the picture rows, first and last, in which each hull can be seen.
+    """
     height, width = ids.shape
+    seen = np.empty_like(hulls)
     d = np.empty(3)
     rgb = np.empty(3)
     out = np.empty(3)
-    normal = np.empty(3)
-    depth = np.full((height, width), 1e9, np.float32)
+    depth = np.empty((height, width), np.float32)
     for i in range(height):
+        count = hulls_in_row(hulls, seen, y0 + i * step, step)
         for j in range(width):
             direction(camera, x0 + (j + 0.5) * step, y0 + (i + 0.5) * step, d)
             part, t = lathe_ray(
-                d[0], d[1], d[2], camera, frame, segments, lit, decal, twist,
-                materials, env, rgb, out, normal,
+                d[0], d[1], d[2], camera, frame, segments, seen, count, lit, decal, twist,
+                materials, env, rgb, out,
             )  # fmt: skip
             ids[i, j] = part
             depth[i, j] = t
@@ -322,6 +353,7 @@ def draw_lathe(
                 layer[i, j, 3] = 1
     total = np.empty(4)
     for i in range(height):
+        count = hulls_in_row(hulls, seen, y0 + i * step, step)
         for j in range(width):
             edge = False
             for n in range(4):
@@ -337,8 +369,8 @@ def draw_lathe(
                 y = y0 + (i + (k // 4 + 0.5) / 4) * step
                 direction(camera, x, y, d)
                 part, _ = lathe_ray(
-                    d[0], d[1], d[2], camera, frame, segments, lit, decal, twist,
-                    materials, env, rgb, out, normal,
+                    d[0], d[1], d[2], camera, frame, segments, seen, count, lit, decal, twist,
+                    materials, env, rgb, out,
                 )  # fmt: skip
                 if part > 0:
                     for c in range(3):
@@ -353,7 +385,7 @@ def box_ray(
     dx, dy, dz, camera, frame, half, lit, part, planks, materials, other, footprint,
     pyramid, offsets, size, rgb,
 ):  # fmt: skip
-    """What one ray sees of a box or a chart: part (0 nothing) and distance; colour in rgb."""
+    """What one ray sees of a box or a chart: part (0 nothing) and face; colour in rgb."""
     ex = camera[EYE] - frame[0, 3]
     ey = camera[EYE + 1] - frame[1, 3]
     ez = camera[EYE + 2] - frame[2, 3]
@@ -365,7 +397,7 @@ def box_ray(
     lz = frame[0, 2] * dx + frame[1, 2] * dy + frame[2, 2] * dz
     t, face = box_entry(ox, oy, oz, lx, ly, lz, half[0], half[1], half[2])
     if face < 0:
-        return 0, 1e9
+        return 0, -1
     x = ox + t * lx
     y = oy + t * ly
     z = oz + t * lz
@@ -402,7 +434,7 @@ def box_ray(
                     found = CHART_FIRST + 6 * row + column
         for c in range(3):
             rgb[c] = materials[found, c] * level
-        return found, t
+        return found, face
     foot = footprint * t
     width = 2 * hb / planks
     tone, relief = plank(a, b + hb, face + 11 * planks, width, foot, foot, pyramid, offsets, size)
@@ -410,7 +442,7 @@ def box_ray(
     tone = min(1.0, tone + 0.25 * (1 - smooth(0.0, 0.006, edge)))
     for c in range(3):
         rgb[c] = (materials[part, c] * (1 - tone) + other[c] * tone) * level * relief
-    return part, t
+    return part, face
 
 
 @compiled
@@ -423,11 +455,12 @@ def draw_box(
     d = np.empty(3)
     rgb = np.empty(3)
     total = np.empty(4)
+    faces = np.empty((height, width), np.int8)
     footprint = step / camera[FOCAL]
     for i in range(height):
         for j in range(width):
             direction(camera, x0 + (j + 0.5) * step, y0 + (i + 0.5) * step, d)
-            found, _ = box_ray(
+            found, faces[i, j] = box_ray(
                 d[0], d[1], d[2], camera, frame, half, lit, part, planks, materials, other,
                 footprint, pyramid, offsets, size, rgb,
             )  # fmt: skip
@@ -442,7 +475,7 @@ def draw_box(
             for n in range(4):
                 y = min(max(i + (n == 0) - (n == 1), 0), height - 1)
                 x = min(max(j + (n == 2) - (n == 3), 0), width - 1)
-                if ids[y, x] != ids[i, j]:
+                if ids[y, x] != ids[i, j] or faces[y, x] != faces[i, j]:
                     edge = True
             if not edge:
                 continue
@@ -464,11 +497,11 @@ def draw_box(
 
 
 @compiled
-def figure_distance(x, y, z, limbs, near):
+def figure_distance(x, y, z, limbs, count, near):
     """Signed distance to rounded limbs that melt into each other; nearest part in near[0]."""
     total = 1e9
     best = 1e9
-    for k in range(limbs.shape[0]):
+    for k in range(count):
         bx = limbs[k, 3] - limbs[k, 0]
         by = limbs[k, 4] - limbs[k, 1]
         bz = limbs[k, 5] - limbs[k, 2]
@@ -490,50 +523,86 @@ def figure_distance(x, y, z, limbs, near):
 
 
 @compiled
-def draw_figure(layer, ids, x0, y0, step, camera, centre, limbs, materials, env, light, sky):
+def draw_figure(layer, ids, x0, y0, step, camera, limbs, materials, light, sky):
     """Fill a layer with the jumper by marching; the edge's cover comes from the nearest miss."""
     height, width = ids.shape
     d = np.empty(3)
     near = np.zeros(1)
-    cx, cy, cz, bound = centre
     pixel = step / camera[FOCAL]
-    for i in range(height):
-        for j in range(width):
-            direction(camera, x0 + (j + 0.5) * step, y0 + (i + 0.5) * step, d)
-            ox = camera[EYE]
-            oy = camera[EYE + 1]
-            oz = camera[EYE + 2]
-            b = (cx - ox) * d[0] + (cy - oy) * d[1] + (cz - oz) * d[2]
-            c2 = (cx - ox) ** 2 + (cy - oy) ** 2 + (cz - oz) ** 2 - b * b
-            if c2 > bound * bound:
+    ox = camera[EYE]
+    oy = camera[EYE + 1]
+    oz = camera[EYE + 2]
+    every = limbs.shape[0]
+    close = np.empty_like(limbs)
+    tile = 12
+    for block in range(-(-height // tile) * -(-width // tile)):
+        top = block // -(-width // tile) * tile
+        left = block % -(-width // tile) * tile
+        # the limbs that rays of this tile can meet
+        direction(camera, x0 + (left + tile / 2) * step, y0 + (top + tile / 2) * step, d)
+        count = 0
+        first = 1e9
+        last = 0.0
+        for k in range(every):
+            bx = limbs[k, 3] - limbs[k, 0]
+            by = limbs[k, 4] - limbs[k, 1]
+            bz = limbs[k, 5] - limbs[k, 2]
+            ax = ox - limbs[k, 0]
+            ay = oy - limbs[k, 1]
+            az = oz - limbs[k, 2]
+            bb = bx * bx + by * by + bz * bz + 1e-12
+            bd = bx * d[0] + by * d[1] + bz * d[2]
+            ab = ax * bx + ay * by + az * bz
+            ad = ax * d[0] + ay * d[1] + az * d[2]
+            det = bb - bd * bd
+            s = min(max((ab - ad * bd) / det if det > 1e-12 else 0.0, 0.0), 1.0)
+            t = s * bd - ad
+            qx = ax + t * d[0] - s * bx
+            qy = ay + t * d[1] - s * by
+            qz = az + t * d[2] - s * bz
+            reach = max(limbs[k, 6], limbs[k, 7]) + 0.04 + 0.75 * tile * pixel * t
+            if qx * qx + qy * qy + qz * qz < reach * reach:
+                close[count] = limbs[k]
+                count += 1
+                span = reach + 0.5 * np.sqrt(bb) + 0.1
+                middle = -ad + 0.5 * bd
+                first = min(first, middle - span)
+                last = max(last, middle + span)
+        if count == 0:
+            continue
+        for place in range(tile * tile):
+            i = top + place // tile
+            j = left + place % tile
+            if i >= height or j >= width:
                 continue
-            half = np.sqrt(bound * bound - c2)
-            t = b - half
-            stop = b + half
+            direction(camera, x0 + (j + 0.5) * step, y0 + (i + 0.5) * step, d)
+            t = first
             closest = 1e9
             closest_t = t
-            for _ in range(64):
-                distance = figure_distance(ox + t * d[0], oy + t * d[1], oz + t * d[2], limbs, near)
+            for _ in range(48):
+                distance = figure_distance(
+                    ox + t * d[0], oy + t * d[1], oz + t * d[2], close, count, near
+                )
                 ratio = distance / t
                 if ratio < closest:
                     closest = ratio
                     closest_t = t
-                if ratio < 0.25 * pixel or t > stop:
+                if ratio < 0.25 * pixel or t > last:
                     break
                 t += max(distance, 0.3 * pixel * t)
-            cover = min(max(0.75 - closest / pixel, 0.0), 1.0)
+            cover = min(max(1.25 - closest / pixel, 0.0), 1.0)
             if cover <= 0:
                 continue
             t = closest_t
             px = ox + t * d[0]
             py = oy + t * d[1]
             pz = oz + t * d[2]
-            at = figure_distance(px, py, pz, limbs, near)
+            at = figure_distance(px, py, pz, close, count, near)
             part = int(near[0])
             e = 0.002
-            nx = figure_distance(px + e, py, pz, limbs, near) - at
-            ny = figure_distance(px, py + e, pz, limbs, near) - at
-            nz = figure_distance(px, py, pz + e, limbs, near) - at
+            nx = figure_distance(px + e, py, pz, close, count, near) - at
+            ny = figure_distance(px, py + e, pz, close, count, near) - at
+            nz = figure_distance(px, py, pz + e, close, count, near) - at
             m = 1 / np.sqrt(nx * nx + ny * ny + nz * nz + 1e-18)
             nx *= m
             ny *= m
@@ -564,7 +633,7 @@ def draw_figure(layer, ids, x0, y0, step, camera, centre, limbs, materials, env,
             march = 0.03
             for _ in range(14):
                 distance = figure_distance(
-                    px + march * lx, py + march * ly, pz + march * lz, limbs, near
+                    px + march * lx, py + march * ly, pz + march * lz, limbs, every, near
                 )
                 shade = min(shade, 0.5 + 0.5 * distance / (0.10 * march))
                 if shade < 0 or march > 0.9:
@@ -576,7 +645,7 @@ def draw_figure(layer, ids, x0, y0, step, camera, centre, limbs, materials, env,
             for k in range(3):
                 reach = 0.03 * (k + 1) * (k + 1)
                 distance = figure_distance(
-                    px + reach * nx, py + reach * ny, pz + reach * nz, limbs, near
+                    px + reach * nx, py + reach * ny, pz + reach * nz, limbs, every, near
                 )
                 occlusion -= 0.9 * max(reach - distance, 0.0) / reach / (2.0 ** (k + 1))
             up = 0.5 + 0.5 * ny
@@ -733,7 +802,7 @@ def draw_scenery(
                     a, b = grain(pyramid, offsets, size, x / 9.0, z / 2.6, fx, fz)
                     e, g = grain(pyramid, offsets, size, x / 31.0, z / 11.0, fx / 3.4, fz / 4.2)
                     ripple = 0.6 * b + 0.5 * g
-                    glance = max(-dy + 0.10 + 0.10 * ripple, 0.0)
+                    glance = max(-dy + 0.14 + 0.24 * ripple, 0.0)
                 up = np.sqrt(max(glance, 0.0))
                 haze = np.exp(-3.4 * max(glance, 0.0))
                 cloud = 0.0
@@ -754,7 +823,7 @@ def draw_scenery(
                 if kind == SEA:
                     # steep looks go into the water, flat ones are mirrored
                     mirror = 0.06 + 0.94 * (1 - min(-dy + 0.05, 1.0)) ** 6
-                    mirror = min(max(mirror + 0.10 * ripple, 0.05), 0.95)
+                    mirror = min(max(mirror * (1 + 0.45 * ripple), 0.05), 0.95)
                     distance = np.exp(-t / 260.0)
                     for c in range(3):
                         deep = sky_rgb[2, c] * sky_gain * 0.9
@@ -764,8 +833,8 @@ def draw_scenery(
                             1 - distance
                         )
                 # a low headland on the horizon
-                bearing = np.arctan2(dx, dz)
-                if abs(dy) < 0.08:
+                bearing = np.arctan2(dx, dz) if abs(dy) < 0.4 else 9.0
+                if -pixel < dy < 0.08:
                     rise = 0.0
                     for k in range(5):
                         w = 3.0 * 1.9**k
@@ -800,50 +869,45 @@ def draw_scenery(
 
 
 @compiled
-def blur_rows(source, target, sigmas):
-    """Gaussian blur of (h, w, k) along rows; the width may differ from row to row."""
+def blur_rows(source, target, taps, reaches):
+    """Blur (h, w, k) along rows; row i by the ``2 * reaches[i] + 1`` taps ``taps[i]``."""
     height, width, channels = source.shape
     for i in range(height):
-        sigma = sigmas[i]
-        if sigma < 0.15:
-            target[i] = source[i]
-            continue
-        reach = int(np.ceil(2.8 * sigma))
-        taps = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
-        taps = (taps / taps.sum()).astype(np.float32)
-        line = np.empty((width + 2 * reach, channels), np.float32)
-        for j in range(width + 2 * reach):
-            line[j] = source[i, min(max(j - reach, 0), width - 1)]
-        flat = line.reshape(-1)
-        row = np.zeros(width * channels, np.float32)
+        reach = reaches[i]
+        for j in range(width):
+            for c in range(channels):
+                target[i, j, c] = 0
         for k in range(2 * reach + 1):
-            tap = taps[k]
-            shift = k * channels
-            for j in range(width * channels):
-                row[j] += tap * flat[j + shift]
-        target[i] = row.reshape(width, channels)
+            tap = taps[i, k]
+            shift = k - reach
+            first = min(max(-shift, 0), width)
+            last = max(min(width - shift, width), 0)
+            for j in range(first):
+                for c in range(channels):
+                    target[i, j, c] += tap * source[i, 0, c]
+            for j in range(first, last):
+                for c in range(channels):
+                    target[i, j, c] += tap * source[i, j + shift, c]
+            for j in range(last, width):
+                for c in range(channels):
+                    target[i, j, c] += tap * source[i, width - 1, c]
 
 
 @compiled
-def blur_columns(source, target, sigmas):
-    """Gaussian blur of (h, w, k) down columns; each target row has its own width."""
+def blur_columns(source, target, taps, reaches):
+    """Blur (h, w, k) down columns, target row i by its own taps as in ``blur_rows``."""
     height, width, channels = source.shape
-    flat = source.reshape(height, width * channels)
     for i in range(height):
-        sigma = sigmas[i]
-        row = np.zeros(width * channels, np.float32)
-        if sigma < 0.15:
-            row += flat[i]
-        else:
-            reach = int(np.ceil(2.8 * sigma))
-            taps = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
-            taps = (taps / taps.sum()).astype(np.float32)
-            for k in range(2 * reach + 1):
-                tap = taps[k]
-                y = min(max(i + k - reach, 0), height - 1)
-                for j in range(width * channels):
-                    row[j] += tap * flat[y, j]
-        target[i] = row.reshape(width, channels)
+        reach = reaches[i]
+        for j in range(width):
+            for c in range(channels):
+                target[i, j, c] = 0
+        for k in range(2 * reach + 1):
+            tap = taps[i, k]
+            y = min(max(i + k - reach, 0), height - 1)
+            for j in range(width):
+                for c in range(channels):
+                    target[i, j, c] += tap * source[y, j, c]
 
 
 @compiled
@@ -908,15 +972,15 @@ def lay_over(picture, ids, layer, layer_ids, x0, y0, step):
 
 
 @compiled
-def enlarge_rows(picture, ids, small, small_ids, step, weights):
-    """Blend an enlarged small picture over ``picture``, row by row with ``weights``."""
+def enlarge_rows(picture, ids, small, small_ids, top, step, weights):
+    """Blend a coarse strip that starts at row ``top`` over ``picture``, each row by its weight."""
     height, width = ids.shape
     rows, columns, _ = small.shape
-    for i in range(height):
+    for i in range(top, min(top + rows * step, height)):
         weight = np.float32(weights[i])
         if weight <= 0:
             continue
-        y = (i + 0.5) / step - 0.5
+        y = (i - top + 0.5) / step - 0.5
         i0 = int(np.floor(y))
         fy = np.float32(y - i0)
         i1 = min(i0 + 1, rows - 1)
@@ -932,5 +996,5 @@ def enlarge_rows(picture, ids, small, small_ids, step, weights):
                     small[i1, j0, c] * (1 - fx) + small[i1, j1, c] * fx
                 ) * fy
                 picture[i, j, c] += weight * (value - picture[i, j, c])
-            if weight >= 1:
-                ids[i, j] = small_ids[min(i // step, rows - 1), min(j // step, columns - 1)]
+            if weight >= 0.5:
+                ids[i, j] = small_ids[(i - top) // step, j // step]

@@ -74,10 +74,10 @@ class Mood:
 
 MOODS = {
     "daylight": Mood(
-        (-3.6, 4.6, -2.6), 0.95, 0.74, 9.0, False, (0.26, 0.44), 0.12, 0.95, 0.75, 0.44
+        (-4.2, 3.9, -1.6), 0.80, 0.84, 8.0, False, (0.24, 0.40), 0.13, 1.35, 0.9, 0.44
     ),
-    "dusk": Mood((-1.5, 1.75, -0.55), 0.24, 0.80, 16.0, True, (0.05, 0.09), 0.06, 0.085, 0.5, 0.44),
-    "mixed": Mood((1.7, 2.1, -1.1), 0.34, 0.72, 14.0, True, (0.18, 0.30), 0.12, 0.60, 0.6, 0.44),
+    "dusk": Mood((-1.5, 1.75, -0.55), 0.24, 0.62, 14.0, True, (0.05, 0.09), 0.06, 0.16, 0.5, 0.52),
+    "mixed": Mood((1.7, 2.1, -1.1), 0.34, 0.74, 12.0, True, (0.18, 0.30), 0.12, 0.60, 0.6, 0.44),
 }
 
 CHART_HALF = (0.1449, 0.0999, 0.004)
@@ -158,7 +158,7 @@ def layouts() -> dict[str, Layout]:
         ]
 
     for setup, wall in (("daylight", 0.0), ("dusk", 0.0), ("mixed", 2.5)):
-        glow = 0.020 if setup == "dusk" else 0.0
+        glow = 0.055 if setup == "dusk" else 0.0
         add(
             f"{setup} chart", setup,
             [table_lamp("red-lamp", Pose((0.34, 0.0, 1.28)), 0.0),
@@ -204,7 +204,7 @@ def layouts() -> dict[str, Layout]:
          bollard(Pose((1.25, 0.0, 2.75)))],
         edge_z=3.6,
     )  # fmt: skip
-    for setup, glow in (("daylight", 0.0), ("dusk", 0.030)):
+    for setup, glow in (("daylight", 0.0), ("dusk", 0.050)):
         trio = [
             hanging("cream-lamp", -0.46, 0.78, 1.42, glow),
             hanging("red-lamp", 0.0, 0.62, 1.30, glow),
@@ -218,8 +218,8 @@ def layouts() -> dict[str, Layout]:
         )  # fmt: skip
     add(
         "dusk pair", "dusk",
-        [table_lamp("cream-lamp", Pose((-0.22, 0.24, 1.30)), 0.022),
-         table_lamp("teal-lamp", Pose((0.30, 0.24, 1.36)), 0.022)],
+        [table_lamp("cream-lamp", Pose((-0.22, 0.24, 1.30)), 0.06),
+         table_lamp("teal-lamp", Pose((0.30, 0.24, 1.36)), 0.06)],
         [bench(1.33, 0.05, 0.75)], edge_z=3.2,
     )  # fmt: skip
     add(

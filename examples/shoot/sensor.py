@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .light import compiled
-from .render import blur_columns, blur_rows
+from .view import blurred
 
 Float32 = NDArray[np.float32]
 
@@ -93,11 +93,7 @@ def photograph(
 ) -> NDArray[np.uint16]:
     """Expose the sensor to camera RGB (height, width, 3), of which 1 fills ``level`` of the well."""
     height, width, _ = picture.shape
-    sigmas = np.full(height, LENS_SIGMA_PX)
-    across = np.empty_like(picture)
-    blur_rows(picture, across, sigmas)
-    soft = np.empty_like(picture)
-    blur_columns(across, soft, sigmas)
+    soft = blurred(picture, np.full(height, LENS_SIGMA_PX))
     noise = generator.standard_normal((height, width), dtype=np.float32)
     well = FULL_WELL_E * BASE_ISO / iso
     mosaic = collect(soft, gain, noise, level, well, READ_NOISE_E, float(BLACK), float(WHITE))

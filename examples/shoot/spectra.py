@@ -46,12 +46,16 @@ MIXTURES: dict[str, dict[str, float]] = {
     "sticker": {"yellow": 0.55, WHITE: 0.45},
     "cable": {DARK: 0.85, "dark skin": 0.15},
     # the quay
-    "light stone": {"neutral 6.5 (.44 D)": 0.60, "light skin": 0.25, "neutral 8 (.23 D)": 0.15},
-    "dark stone": {"neutral 3.5 (1.05 D)": 0.70, "dark skin": 0.30},
-    "pale plank": {"neutral 6.5 (.44 D)": 0.45, "light skin": 0.35, "dark skin": 0.20},
-    "dark plank": {"dark skin": 0.75, DARK: 0.25},
-    "lime wash": {WHITE: 0.55, "neutral 8 (.23 D)": 0.30, "light skin": 0.15},
-    "worn lime wash": {"neutral 6.5 (.44 D)": 0.50, "light skin": 0.30, "neutral 5 (.70 D)": 0.20},
+    "light stone": {"neutral 6.5 (.44 D)": 0.62, "neutral 8 (.23 D)": 0.30, "orange yellow": 0.08},
+    "dark stone": {"neutral 3.5 (1.05 D)": 0.82, "dark skin": 0.12, "foliage": 0.06},
+    "pale plank": {"neutral 6.5 (.44 D)": 0.56, "orange yellow": 0.18, "dark skin": 0.26},
+    "dark plank": {"dark skin": 0.55, "foliage": 0.15, DARK: 0.30},
+    "lime wash": {WHITE: 0.60, "neutral 8 (.23 D)": 0.33, "orange yellow": 0.07},
+    "worn lime wash": {
+        "neutral 6.5 (.44 D)": 0.72,
+        "orange yellow": 0.12,
+        "neutral 5 (.70 D)": 0.16,
+    },
     "rope": {"light skin": 0.45, "orange yellow": 0.15, "dark skin": 0.40},
     "cast iron": {DARK: 0.80, "neutral 3.5 (1.05 D)": 0.20},
     # the jumper
@@ -77,7 +81,7 @@ ILLUMINANTS: dict[str, dict[str, float]] = {
 
 SKYLIGHT: dict[str, dict[str, float]] = {
     "daylight": {"D65": 1.0},
-    "dusk": {"D75": 1.0},
+    "dusk": {"D65": 0.70, "A": 0.30},
     "mixed": {"D65": 1.0},
 }
 """What the sky itself, seen behind the quay or mirrored in gloss, is lit by. It is kept off the

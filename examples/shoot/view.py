@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import render
-from .light import blockers, illuminate
+from .light import blockers, grouped, illuminate
 from .scene import MOODS, Mood, Shot
 from .shapes import PART_ID, PARTS, Box, Capsules, Lathe, Layout, Strand
 from .spectra import SKY_PARTS, Palette
@@ -25,9 +25,12 @@ SENSOR_MM = 36.0
 TEXTURE_SIZE = 1024
 AZIMUTHS = 40
 FACE_TEXELS = 28
-FLOOR_TEXELS = 220
+FLOOR_TEXELS = 176
 WALL_TEXELS = 90
-SAMPLES = 36
+SAMPLES = 28
+TIERS = ((4, 1e9, 2e9), (2, 4.0, 5.5), (1, 1.7, 2.5))
+"""Scenery is drawn at every fourth pixel, then again finer in rows that are sharper: pixels a step,
+and between which blurs (sigma, pixels) a tier fades into the coarser one."""
 
 
 @cache
@@ -311,14 +314,24 @@ class _Canvas:
         render.lay_over(self.picture, self.parts, pixels, parts, x0, y0, step)
 
 
+def gaussian_taps(sigmas: Float64) -> tuple[Float32, NDArray[np.int64]]:
+    """Taps of a Gaussian for each row, and how far they reach to each side."""
+    reaches = np.where(sigmas < 0.15, 0, np.ceil(2.8 * sigmas)).astype(np.int64)
+    place = np.arange(2 * reaches.max() + 1)[None] - reaches[:, None]
+    taps = np.exp(-0.5 * (place / np.maximum(sigmas, 0.05)[:, None]) ** 2)
+    taps *= place <= reaches[:, None]
+    return (taps / taps.sum(axis=1, keepdims=True)).astype(np.float32), reaches
+
+
 def blurred(pixels: Float32, sigmas: Float64) -> Float32:
     """Gaussian blur with a width for each row."""
-    if sigmas.max() < 0.15:
+    taps, reaches = gaussian_taps(sigmas)
+    if reaches.max() == 0:
         return pixels
     across = np.empty_like(pixels)
-    render.blur_rows(pixels, across, sigmas)
+    render.blur_rows(pixels, across, taps, reaches)
     down = np.empty_like(pixels)
-    render.blur_columns(across, down, sigmas)
+    render.blur_columns(across, down, taps, reaches)
     return down
 
 
@@ -352,7 +365,7 @@ def draw(shot: Shot, layout: Layout, lit: Lit, palette: Palette, size: tuple[int
         elif isinstance(thing, Strand):
             _strand(canvas, thing, surface["cable"], mood)
         else:
-            _figure(canvas, thing, table, env, shot, layout, mood)
+            _figure(canvas, thing, table, shot, layout, mood)
     return View(canvas.picture, canvas.parts, view)
 
 
@@ -368,6 +381,12 @@ def _corners(low: Any, high: Any, matrix: Float64, origin: Any) -> Float64:
     return np.asarray(local @ matrix.T + np.array(origin))
 
 
+def _rows_of(view: Lens, points: Float64) -> tuple[float, float]:
+    """First and last picture row of some points."""
+    y = view.project(points)[:, 1]
+    return float(y.min()) - 1, float(y.max()) + 1
+
+
 def _lathe(canvas: _Canvas, lathe: Lathe, baked: Float32, table: Float64, env: Float64,
            shot: Shot, layout: Layout) -> None:  # fmt: skip
     radius, low, high = lathe.bounds()
@@ -377,12 +396,19 @@ def _lathe(canvas: _Canvas, lathe: Lathe, baked: Float32, table: Float64, env: F
     view = canvas.lens
     sigma = softness(view, corners.mean(axis=0), 0.8 * radius)
     decal = np.array(lathe.decal, np.float64)
+    hulls = np.array(
+        [
+            [*hull, *_rows_of(view, _corners([-hull[2], hull[3], -hull[2]], [hull[2], hull[4], hull[2]],
+                                             matrix, lathe.pose.origin))]
+            for hull in grouped(lathe.segments)
+        ]
+    )  # fmt: skip
     moving = layout.figure is not None and lathe.name == "red-lamp"
     shift = motion(layout.figure, view, shot) if moving and layout.figure else (0.0, 0.0)
 
     def paint(pixels: Float32, parts: Any, x0: int, y0: int, step: int) -> None:
-        render.draw_lathe(pixels, parts, x0, y0, step, view.camera, frame, lathe.segments, baked,
-                          decal, lathe.twist, table, env)  # fmt: skip
+        render.draw_lathe(pixels, parts, x0, y0, step, view.camera, frame, lathe.segments, hulls,
+                          baked, decal, lathe.twist, table, env)  # fmt: skip
 
     canvas.layer(view.project(corners), sigma, paint, shift)
 
@@ -427,20 +453,19 @@ def motion(figure: Capsules, view: Lens, shot: Shot) -> tuple[float, float]:
     return float(after[0] - before[0]), float(after[1] - before[1])
 
 
-def _figure(canvas: _Canvas, figure: Capsules, table: Float64, env: Float64, shot: Shot,
+def _figure(canvas: _Canvas, figure: Capsules, table: Float64, shot: Shot,
             layout: Layout, mood: Mood) -> None:  # fmt: skip
     ends = np.vstack([figure.limbs[:, 0:3], figure.limbs[:, 3:6]])
     low, high = ends.min(axis=0) - 0.17, ends.max(axis=0) + 0.17
     corners = _corners(low, high, np.eye(3), (0, 0, 0))
     middle = (low + high) / 2
-    centre = (*middle, float(np.linalg.norm(high - low)) / 2)
     view = canvas.lens
     sky = np.array([mood.sky[0] * 0.6 + mood.sky[1] * 0.4, mood.sky[1], mood.floor * 1.6])
     light = light_rows(layout)[0]
 
     def paint(pixels: Float32, parts: Any, x0: int, y0: int, step: int) -> None:
-        render.draw_figure(pixels, parts, x0, y0, step, view.camera, centre, figure.limbs, table,
-                           env, light, sky)  # fmt: skip
+        render.draw_figure(pixels, parts, x0, y0, step, view.camera, figure.limbs, table, light,
+                           sky)  # fmt: skip
 
     canvas.layer(view.project(corners), softness(view, middle, 0.06), paint,
                  motion(figure, view, shot))  # fmt: skip
@@ -452,7 +477,6 @@ def scenery(canvas: _Canvas, layout: Layout, lit: Lit, palette: Palette, mood: M
     view = canvas.lens
     camera = view.camera
     sigma = view.sigma_px(_row_depths(camera, layout, height))
-    coarse = np.clip((sigma - 2.2) / 1.3, 0, 1)
     pyramid, offsets = texture()
     surface = palette.surface
     others = np.array(
@@ -472,26 +496,23 @@ def scenery(canvas: _Canvas, layout: Layout, lit: Lit, palette: Palette, mood: M
             TEXTURE_SIZE, lamps,
         )  # fmt: skip
 
-    step = 4
-    if coarse.max() > 0:
-        rows, columns = -(-height // step), -(-width // step)
-        small = np.zeros((rows, columns, 3), np.float32)
-        small_parts = np.zeros((rows, columns), np.uint8)
-        paint(small, small_parts, 0, step)
-        middle = np.minimum((np.arange(rows) * step + step // 2), height - 1)
-        small = blurred(small, sigma[middle] / step)
-        render.enlarge_rows(canvas.picture, canvas.parts, small, small_parts, step, np.ones(height))
-    fine = np.flatnonzero(coarse < 1)
-    if len(fine):
-        margin = 10
-        top, bottom = max(fine[0] - margin, 0), min(fine[-1] + 1 + margin, height)
-        strip = np.zeros((bottom - top, width, 3), np.float32)
-        strip_parts = np.zeros((bottom - top, width), np.uint8)
-        paint(strip, strip_parts, top, 1)
-        strip = blurred(strip, np.minimum(sigma[top:bottom], 4.0))
-        blend = (1 - coarse[top:bottom]).astype(np.float32)[:, None, None]
-        canvas.picture[top:bottom] += blend * (strip - canvas.picture[top:bottom])
-        canvas.parts[top:bottom] = strip_parts
+    blur = sigma
+    for step, low, high in TIERS:
+        # rows with at least this much blur are done by a coarser tier already
+        weight = np.clip((high - blur) / (high - low), 0, 1)
+        rows = np.flatnonzero(weight > 0)
+        if not len(rows):
+            continue
+        margin = 12 * step
+        top = max(rows[0] - margin, 0) // step * step
+        bottom = min(rows[-1] + 1 + margin, height)
+        count = -(-(bottom - top) // step)
+        strip = np.zeros((count, -(-width // step), 3), np.float32)
+        parts = np.zeros(strip.shape[:2], np.uint8)
+        paint(strip, parts, top, step)
+        middle = np.minimum(top + np.arange(count) * step + step // 2, height - 1)
+        strip = blurred(strip, np.minimum(blur[middle], 2 * high) / step)
+        render.enlarge_rows(canvas.picture, canvas.parts, strip, parts, top, step, weight)
 
 
 def _row_depths(camera: Float64, layout: Layout, height: int) -> Float64:
