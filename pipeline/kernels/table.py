@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.kernels.elementary import f32, kernel, power
+from pipeline.kernels.elementary import f32, i32, kernel, power
 
 
 @kernel
@@ -33,55 +33,62 @@ def decode(values, gamma, a, slope, cut):
         values[i] = c if v >= f32(0) else -c
 
 
+BLOCK = 1024
+"""Pixels whose places are worked out before their colours are fetched: the first phase has neither
+branches nor memory access and is vectorised, the second is nothing but fetches."""
+
+
 @kernel
 def look_up(r, g, b, lattice):
     """Replace float32 vectors r, g, b by a table's colours, in place.
 
     ``lattice`` is float32 of shape (n, n, n, 4), indexed [red, green, blue], over 0..1; values
     outside are held to its faces, NaN to 0. The fourth column only aligns each entry. Tetrahedral
-    interpolation: Sakamoto and Itooka, US patent 4,275,413 (1981, expired).
+    interpolation: Sakamoto and Itooka, US patent 4,275,413 (1981, expired). A pixel's cell is
+    crossed from its low corner to its high one along the axes, the largest fraction first.
     """
     size = lattice.shape[0]
-    count = r.size
     last = f32(size - 1)
-    flat = lattice.reshape(size * size * size, 4)
-    step_r, step_g, step_b = size * size, size, 1
-    base = np.empty(count, np.int32)
-    for i in range(count):
-        # comparisons are written so that NaN fails them and becomes 0
-        x = r[i] if r[i] > f32(0) else f32(0)
-        y = g[i] if g[i] > f32(0) else f32(0)
-        z = b[i] if b[i] > f32(0) else f32(0)
-        x, y, z = min(x, f32(1)) * last, min(y, f32(1)) * last, min(z, f32(1)) * last
-        ix = min(np.int32(x), np.int32(size - 2))
-        iy = min(np.int32(y), np.int32(size - 2))
-        iz = min(np.int32(z), np.int32(size - 2))
-        base[i] = (ix * np.int32(size) + iy) * np.int32(size) + iz
-        r[i], g[i], b[i] = x - f32(ix), y - f32(iy), z - f32(iz)
-    for i in range(count):
-        x, y, z = r[i], g[i], b[i]
-        # walk from the low corner to the high one along the axes, the largest fraction first
-        if x >= y:
-            if y >= z:
-                high, middle, low, first, second = x, y, z, step_r, step_g
-            elif x >= z:
-                high, middle, low, first, second = x, z, y, step_r, step_b
-            else:
-                high, middle, low, first, second = z, x, y, step_b, step_r
-        elif x >= z:
-            high, middle, low, first, second = y, x, z, step_g, step_r
-        elif y >= z:
-            high, middle, low, first, second = y, z, x, step_g, step_b
-        else:
-            high, middle, low, first, second = z, y, x, step_b, step_g
-        p0 = base[i]
-        p1 = p0 + first
-        p2 = p1 + second
-        p3 = p0 + step_r + step_g + step_b
-        w0, w1, w2 = f32(1) - high, high - middle, middle - low
-        r[i] = w0 * flat[p0, 0] + w1 * flat[p1, 0] + w2 * flat[p2, 0] + low * flat[p3, 0]
-        g[i] = w0 * flat[p0, 1] + w1 * flat[p1, 1] + w2 * flat[p2, 1] + low * flat[p3, 1]
-        b[i] = w0 * flat[p0, 2] + w1 * flat[p1, 2] + w2 * flat[p2, 2] + low * flat[p3, 2]
+    colours = lattice.reshape(size * size * size, 4)
+    by_red, by_green, by_blue = i32(size * size), i32(size), i32(1)
+    across = by_red + by_green + by_blue
+    corners = np.empty((4, BLOCK), np.int32)
+    weights = np.empty((4, BLOCK), np.float32)
+    p0, p1, p2, p3 = corners[0], corners[1], corners[2], corners[3]
+    w0, w1, w2, w3 = weights[0], weights[1], weights[2], weights[3]
+    for start in range(0, r.size, BLOCK):
+        block = slice(start, start + BLOCK)
+        red, green, blue = r[block], g[block], b[block]
+        for i in range(red.size):
+            # comparisons are written so that NaN fails them and becomes 0
+            x = red[i] if red[i] > f32(0) else f32(0)
+            y = green[i] if green[i] > f32(0) else f32(0)
+            z = blue[i] if blue[i] > f32(0) else f32(0)
+            x, y, z = min(x, f32(1)) * last, min(y, f32(1)) * last, min(z, f32(1)) * last
+            ix = min(i32(x), i32(size - 2))
+            iy = min(i32(y), i32(size - 2))
+            iz = min(i32(z), i32(size - 2))
+            x, y, z = x - f32(ix), y - f32(iy), z - f32(iz)
+            more, less = max(x, y), min(x, y)
+            high, middle, low = max(more, z), max(less, min(more, z)), min(less, z)
+            first = (by_red if x >= y else by_green) if more >= z else by_blue
+            final = (by_green if x >= y else by_red) if less < z else by_blue
+            corner = ix * by_red + iy * by_green + iz
+            p0[i], p1[i] = corner, corner + first
+            p2[i], p3[i] = corner + across - final, corner + across
+            w0[i], w1[i], w2[i], w3[i] = f32(1) - high, high - middle, middle - low, low
+        for i in range(red.size):
+            c0, c1, c2, c3 = p0[i], p1[i], p2[i], p3[i]
+            u, v, s, t = w0[i], w1[i], w2[i], w3[i]
+            red[i] = (
+                u * colours[c0, 0] + v * colours[c1, 0] + s * colours[c2, 0] + t * colours[c3, 0]
+            )
+            green[i] = (
+                u * colours[c0, 1] + v * colours[c1, 1] + s * colours[c2, 1] + t * colours[c3, 1]
+            )
+            blue[i] = (
+                u * colours[c0, 2] + v * colours[c1, 2] + s * colours[c2, 2] + t * colours[c3, 2]
+            )
 
 
 @kernel
