@@ -56,7 +56,7 @@ def test_littlecms_sees_the_colours_that_the_space_defines(space):
     lightness = seen[:, 0].astype(float) * 100 / 255
     axes = seen[:, 1:].astype(np.int8)
     assert held.sum() > 2000
-    assert np.abs(lightness - lab[:, 0])[held].max() < 0.3
+    assert np.abs(lightness - lab[:, 0])[held].max() < 0.4
     # its 8-bit path holds linear values in 15 bits, which is coarse for dark saturated colours
     error = np.abs(axes - lab[:, 1:])[held]
     assert np.quantile(error, 0.98) < 0.55

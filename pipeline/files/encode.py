@@ -7,7 +7,7 @@ name to write to. Metadata arrives composed (``metadata.Blocks``) and is only pu
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -107,12 +107,14 @@ def tiff(
     """
     height, width = pixels.shape[:2]
     rows = max(1, STRIP_BYTES // (pixels.itemsize * 3 * width))
-    strips: list[bytes | memoryview]
+    parts = [pixels[top : top + rows] for top in range(0, height, rows)]
+    counts = [part.nbytes for part in parts]
+    if sum(counts) > 0xFFFF_0000:
+        raise CannotWrite(f"{width} × {height} pixels at this depth are more than a TIFF's 4 GiB")
     if deflate:
         with ThreadPoolExecutor(threads) as pool:
-            strips = list(pool.map(_deflated, _row_blocks(pixels, rows)))
-    else:
-        strips = [_little_endian(block).data.cast("B") for block in _row_blocks(pixels, rows)]
+            deflated = list(pool.map(_deflated, parts))
+        counts = [len(strip) for strip in deflated]
     directory: Directory = {
         **_composed(blocks, ppi),
         IMAGE_WIDTH: _long(width),
@@ -135,13 +137,10 @@ def tiff(
     if blocks.iim:
         padded = blocks.iim + bytes(-len(blocks.iim) % 4)
         directory[IPTC] = Field(LONG, len(padded) // 4, padded)
-    counts = [len(strip) for strip in strips]
     directory[STRIP_BYTE_COUNTS] = _long(*counts)
     directory[STRIP_OFFSETS] = _long(*[0] * len(counts))
     # the directory's length does not depend on the offsets in it
     start = _aligned(8 + len(_written(directory, 8)))
-    if start + sum(counts) + len(counts) >= 1 << 32:
-        raise CannotWrite(f"{width} × {height} pixels at this depth are more than a TIFF's 4 GiB")
     offsets = [start]
     for count in counts[:-1]:
         offsets.append(_aligned(offsets[-1] + count, 2))
@@ -150,6 +149,7 @@ def tiff(
 
     def write(stream: BinaryIO) -> None:
         stream.write(head + bytes(start - len(head)))
+        strips: Iterable[bytes | memoryview] = deflated if deflate else map(_raw, parts)
         for strip in strips:
             stream.write(strip)
             if len(strip) % 2:
@@ -320,20 +320,20 @@ def _segment(marker: int, payload: bytes, what: str) -> bytes:
     return struct.pack(">BBH", 0xFF, marker, len(payload) + 2) + payload
 
 
-def _row_blocks(pixels: Codes, rows: int) -> Iterator[Codes]:
-    return (pixels[top : top + rows] for top in range(0, pixels.shape[0], rows))
+def _little_endian(rows: Codes) -> Codes:
+    return cast(Codes, np.ascontiguousarray(rows, rows.dtype.newbyteorder("<")))
 
 
-def _little_endian(block: Codes) -> Codes:
-    return cast(Codes, np.ascontiguousarray(block, block.dtype.newbyteorder("<")))
+def _raw(rows: Codes) -> memoryview:
+    return _little_endian(rows).data.cast("B")
 
 
-def _deflated(block: Codes) -> bytes:
+def _deflated(rows: Codes) -> bytes:
     import imagecodecs
 
     # TIFF 6.0, 14: differences between neighbours of the same colour, modulo the depth
-    differences = _little_endian(block).copy()
-    differences[:, 1:] -= block[:, :-1]
+    differences = _little_endian(rows).copy()
+    differences[:, 1:] -= rows[:, :-1]
     return bytes(imagecodecs.zlib_encode(differences.tobytes(), level=1))
 
 
