@@ -11,6 +11,7 @@ import itertools
 import threading
 import time
 from queue import Empty, SimpleQueue
+from subprocess import SubprocessError
 from typing import IO, Any
 
 import exiftool
@@ -135,7 +136,7 @@ class ExifTool:
         """End it; the next call would start it again."""
         with self._lock:
             if self._process is not None:
-                with contextlib.suppress(ExifToolException, OSError, ValueError):
+                with contextlib.suppress(OSError, SubprocessError):
                     self._process._process.stdin.write(b"-stay_open\nFalse\n")
                     self._process._process.stdin.flush()
                     self._process._process.wait(timeout=2)

@@ -172,7 +172,9 @@ class MetadataWriter:
             stub, values = folder / "stub.jpg", folder / "values.json"
             stub.write_bytes(STUB)
             guarded = {tag: _guarded(value) for tag, value in tags.items()}
-            values.write_text(json.dumps([{"SourceFile": "*", **guarded}]), "utf-8")
+            row = {"SourceFile": "*", **guarded}
+            # exiftool does not put the two halves of an escaped character together again
+            values.write_text(json.dumps([row], ensure_ascii=False), "utf-8")
             _, warned = self._exiftool.call(
                 "-codedcharacterset=utf8",
                 "-ExifByteOrder=Little-endian",
@@ -318,7 +320,11 @@ def _same(found: Any, value: Any) -> bool:
         value = value[0]
     if isinstance(found, list) and len(found) == 1:
         found = found[0]
-    return bool(found == value or str(found) == value)
+    if isinstance(found, list) and isinstance(value, list) and len(found) == len(value):
+        return all(map(_same, found, value))
+    if isinstance(found, bool):  # what it makes of the words "true" and "false"
+        return str(found).casefold() == str(value).casefold()
+    return bool(found == value)
 
 
 # --- what comes out -------------------------------------------------------------------------------
