@@ -22,7 +22,7 @@ from pipeline.kernels.sharpen import halo_px, unsharp_rows
 
 Medium = Literal["none", "screen", "print"]
 
-BAND_ROWS = 256
+BAND_ROWS = 128
 """Rows of a pyramid level that are worked on at once, by one thread."""
 
 

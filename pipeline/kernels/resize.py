@@ -15,7 +15,7 @@ from pipeline.frame import Float32
 from pipeline.kernels.elementary import f32, inlined, kernel
 
 LOBES = 3
-COLUMNS = 1024
+COLUMNS = 512
 TILE = 64
 
 
