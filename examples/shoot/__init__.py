@@ -12,14 +12,18 @@ radius in stored widths, from the upper left), ``wavelengths_nm``;
 ``products``: lamp -> its ``surface`` and the number of its shade's ``part``;
 ``parts``: number -> ``object``, ``part``, ``surface``;
 ``setups``: name -> ``illuminant`` (shares of CIE illuminants), its ``xy``, ``as_shot_neutral``,
-``exposure`` (share of the sensor's range that a perfect diffuser at nominal light fills),
+``exposure`` (share of the sensor's range that a perfect diffuser at illumination 1 fills in green),
 ``camera_rgb`` and ``xyz`` of every surface under it (a perfect diffuser has green 1 and Y 1);
 ``frames``: name -> ``setup``, ``layout``, ``role``, ``time``, ``orientation`` (Exif), upright
 ``height`` and ``width``, ``xy``, ``exposure``, ``stops`` of deliberate error, ``exposure_s``,
 ``iso``, ``parts`` (number -> pixels), ``objects``; a chart frame has ``chart``: ``corners`` and, for
-each patch, ``name`` and ``corners`` (x right, y down, upright pixels, clockwise from the upper
-left); a burst frame has ``burst``: ``place`` and how blurred it is (``blur_px`` is smallest for the
+each patch, ``name``, ``corners`` (x right, y down, upright pixels, clockwise from the upper left)
+and ``illumination`` in its middle; a burst frame has ``burst``: ``place`` and how blurred it is (``blur_px`` is smallest for the
 sharpest frame).
+
+A matt surface's raw value is ``black + exposure * illumination * camera_rgb * fall-off * (white -
+black)``, the fall-off 1 in the middle of the stored picture and ``corner_stops`` lower in a corner:
+``1 / (1 + k * r**2) ** 2``, r from 0 to 1, ``k = 2 ** (corner_stops / 2) - 1``.
 """
 
 from __future__ import annotations

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from . import sensor, spectra, view
 from .dng import Camera, Capture, write_dng
-from .scene import CHART_HALF, MOODS, Shot, layouts, shots
+from .scene import MOODS, Shot, layouts, shots
 from .shapes import CHART_FIRST, LAMPS, PARTS, Box, Layout
 
 SEED = 20_241_003
@@ -100,7 +100,8 @@ def make_card(
         layout = arranged[shot.layout]
         palette = spectra.palette(layout.setup)
         size = (height, width) if shot.orientation == 1 else (width, height)
-        drawn = view.draw(shot, layout, baked.lit(shot.layout), palette, size)
+        lit = baked.lit(shot.layout)
+        drawn = view.draw(shot, layout, lit, palette, size)
         generator = np.random.default_rng([SEED, int(shot.frame[2:])])
         level = MOODS[layout.setup].exposure * 2**shot.stops
         mosaic = sensor.photograph(
@@ -123,7 +124,7 @@ def make_card(
         )
         write_dng(card / f"{shot.frame}.dng", mosaic, body, capture)
         np.savez_compressed(truth / f"{shot.frame}.npz", parts=drawn.parts)
-        return _frame_truth(shot, layout, level, drawn)
+        return _frame_truth(shot, layout, level, drawn, lit)
 
     records: dict[str, dict[str, Any]] = {}
     done = 0
@@ -200,7 +201,9 @@ def _part_number(name: str, part: str) -> int:
     return next(i for i, p in enumerate(PARTS) if (p.object, p.part) == (name, part))
 
 
-def _frame_truth(shot: Shot, layout: Layout, level: float, drawn: view.View) -> dict[str, Any]:
+def _frame_truth(
+    shot: Shot, layout: Layout, level: float, drawn: view.View, lit: view.Lit
+) -> dict[str, Any]:
     height, width = drawn.parts.shape
     counts = np.bincount(drawn.parts.ravel(), minlength=len(PARTS))
     record: dict[str, Any] = {
@@ -229,13 +232,13 @@ def _frame_truth(shot: Shot, layout: Layout, level: float, drawn: view.View) -> 
             "motion_px": round(float(np.hypot(*motion)), 3),
             "blur_px": round(float(np.hypot(defocus, np.hypot(*motion) / 12**0.5)), 3),
         }
-    for box in layout.boxes:
+    for box, baked in zip(layout.boxes, lit.boxes, strict=True):
         if box.name == "chart":
-            record["chart"] = _chart_truth(box, drawn)
+            record["chart"] = _chart_truth(box, baked, drawn)
     return record
 
 
-def _chart_truth(box: Box, drawn: view.View) -> dict[str, Any]:
+def _chart_truth(box: Box, baked: view.Float32, drawn: view.View) -> dict[str, Any]:
     """Corners of the chart and of each patch on the upright picture, x to the right, y down."""
     hx, hy, hz = box.half
     matrix, origin = box.pose.matrix(), np.array(box.pose.origin)
@@ -256,10 +259,9 @@ def _chart_truth(box: Box, drawn: view.View) -> dict[str, Any]:
             {
                 "name": PARTS[CHART_FIRST + i].surface,
                 "corners": _rounded(on_picture([u0, u1, u1, u0], [v0, v0, v1, v1]), 2),
+                "illumination": round(
+                    view.face_level(baked, 4, (u0 + u1) / 2, 1 - (v0 + v1) / 2), 5
+                ),
             }
         )
-    assert box.half == CHART_HALF
-    return {
-        "corners": _rounded(on_picture([0, 1, 1, 0], [0, 0, 1, 1]), 2),
-        "patches": patches,
-    }
+    return {"corners": _rounded(on_picture([0, 1, 1, 0], [0, 0, 1, 1]), 2), "patches": patches}

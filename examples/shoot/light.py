@@ -20,7 +20,7 @@ Float64 = NDArray[np.float64]
 
 def compiled(function: Any) -> Any:
     """Compile for threads: without the interpreter's lock, kept on disk."""
-    return numba.njit(nogil=True, cache=True, error_model="numpy")(function)
+    return numba.njit(nogil=True, cache=True, error_model="numpy", fastmath=True)(function)
 
 
 @compiled

@@ -186,7 +186,9 @@ def mirrored(rx, ry, rz, px, py, pz, env, out):
 
 
 @compiled
-def varnish(rgb, gloss, tint, nx, ny, nz, dx, dy, dz, px, py, pz, direct, around, env, out):
+def varnish(
+    rgb, gloss, materials, part, nx, ny, nz, dx, dy, dz, px, py, pz, direct, around, env, out
+):
     """Add to matt colour ``rgb`` what enamel (1) or metal (2) mirrors; in place."""
     cosine = -(nx * dx + ny * dy + nz * dz)
     rx = dx + 2 * cosine * nx
@@ -203,7 +205,9 @@ def varnish(rgb, gloss, tint, nx, ny, nz, dx, dy, dz, px, py, pz, direct, around
         share = 0.75 * open_sky
         for c in range(3):
             level = 2.6 * out[1] / env[LIGHT_RGB + 1]
-            rgb[c] = 0.25 * rgb[c] + share * level * (tint[c] + 0.3 * grazing * env[LIGHT_RGB + c])
+            rgb[c] = 0.25 * rgb[c] + share * level * (
+                materials[part, c] + 0.3 * grazing * env[LIGHT_RGB + c]
+            )
 
 
 @compiled
@@ -240,15 +244,16 @@ def lathe_ray(
     x = ox + t * lx
     y = oy + t * ly
     z = oz + t * lz
-    s = segments[hit]
     radius = np.sqrt(x * x + z * z) + 1e-12
-    rise = s[3] - s[1]
-    run = s[2] - s[0]
-    along = ((radius - s[0]) * run + (y - s[1]) * rise) / (run * run + rise * rise + 1e-18)
+    rise = segments[hit, 3] - segments[hit, 1]
+    run = segments[hit, 2] - segments[hit, 0]
+    along = ((radius - segments[hit, 0]) * run + (y - segments[hit, 1]) * rise) / (
+        run * run + rise * rise + 1e-18
+    )
     along = min(max(along, 0.0), 1.0)
-    nr = s[4] * (1 - along) + s[6] * along
-    nh = s[5] * (1 - along) + s[7] * along
-    part = int(s[8])
+    nr = segments[hit, 4] * (1 - along) + segments[hit, 6] * along
+    nh = segments[hit, 5] * (1 - along) + segments[hit, 7] * along
+    part = int(segments[hit, 8])
     angle = np.arctan2(z, x)
     azimuth = angle + 0.5 * np.pi  # 0 towards the camera at turn 0
     if azimuth > np.pi:
@@ -260,7 +265,11 @@ def lathe_ray(
     relief = 1.0
     nt = 0.0
     if twist > 0:
-        phase = twist * azimuth * 1.0 + 180.0 * (s[0] + s[1]) + 2.2 * np.arctan2(nh, nr)
+        phase = (
+            twist * azimuth * 1.0
+            + 180.0 * (segments[hit, 0] + segments[hit, 1])
+            + 2.2 * np.arctan2(nh, nr)
+        )
         nt = 0.55 * np.cos(phase)
         relief = 0.72 + 0.28 * (0.5 + 0.5 * np.sin(phase)) ** 0.6
     nx = nr * cos_a - nt * sin_a
@@ -287,18 +296,35 @@ def lathe_ray(
     around = (lit[hit, 0, i0, 1] * (1 - f) + lit[hit, 0, i1, 1] * f) * (1 - along) + (
         lit[hit, 1, i0, 1] * (1 - f) + lit[hit, 1, i1, 1] * f
     ) * along
-    material = materials[part]
     level = (direct + around) * relief
-    gloss = int(material[3])
+    gloss = int(materials[part, 3])
     for c in range(3):
-        rgb[c] = material[c] * level
+        rgb[c] = materials[part, c] * level
     if gloss > 0:
         px = camera[EYE] + t * dx
         py = camera[EYE + 1] + t * dy
         pz = camera[EYE + 2] + t * dz
-        varnish(rgb, gloss, material, wx, wy, wz, dx, dy, dz, px, py, pz, direct, around, env, out)
+        varnish(
+            rgb,
+            gloss,
+            materials,
+            part,
+            wx,
+            wy,
+            wz,
+            dx,
+            dy,
+            dz,
+            px,
+            py,
+            pz,
+            direct,
+            around,
+            env,
+            out,
+        )
     for c in range(3):
-        rgb[c] += material[4] * env[LIGHT_RGB + c]
+        rgb[c] += materials[part, 4] * env[LIGHT_RGB + c]
     return part, t
 
 
@@ -313,14 +339,38 @@ def direction(camera, x, y, d):
 
 
 @compiled
+def seams(ids, depth, jump):
+    """Pixels where the part changes, or the depth by more than ``jump``, to a neighbour."""
+    height, width = ids.shape
+    found = np.zeros((height, width), np.bool_)
+    for i in range(height):
+        for j in range(width):
+            if j + 1 < width and (
+                ids[i, j] != ids[i, j + 1] or abs(depth[i, j] - depth[i, j + 1]) > jump
+            ):
+                found[i, j] = True
+                found[i, j + 1] = True
+            if i + 1 < height and (
+                ids[i, j] != ids[i + 1, j] or abs(depth[i, j] - depth[i + 1, j]) > jump
+            ):
+                found[i, j] = True
+                found[i + 1, j] = True
+    return found
+
+
+@compiled
 def hulls_in_row(hulls, seen, top, step):
-    """Copy the hulls that a row of pixels can see; how many."""
+    """Copy the hulls that a row of pixels can see: how many, and their first and last column."""
     count = 0
+    left = 1e9
+    right = -1e9
     for k in range(hulls.shape[0]):
-        if hulls[k, 5] <= top + step and hulls[k, 6] >= top:
+        if hulls[k, 6] <= top + step and hulls[k, 8] >= top:
             seen[count] = hulls[k]
             count += 1
-    return count
+            left = min(left, hulls[k, 5])
+            right = max(right, hulls[k, 7])
+    return count, left, right
 
 
 @compiled
@@ -329,55 +379,44 @@ def draw_lathe(
 ):
     """Fill a layer (premultiplied RGBA) whose pixels are ``step`` picture pixels wide.
 
-    ``hulls`` rows end with the picture rows, first and last, in which each hull can be seen.
+    ``hulls`` rows end with where each can be seen: picture left, top, right, bottom.
     """
     height, width = ids.shape
     seen = np.empty_like(hulls)
     d = np.empty(3)
     rgb = np.empty(3)
     out = np.empty(3)
-    depth = np.empty((height, width), np.float32)
-    for i in range(height):
-        count = hulls_in_row(hulls, seen, y0 + i * step, step)
-        for j in range(width):
-            direction(camera, x0 + (j + 0.5) * step, y0 + (i + 0.5) * step, d)
-            part, t = lathe_ray(
-                d[0], d[1], d[2], camera, frame, segments, seen, count, lit, decal, twist,
-                materials, env, rgb, out,
-            )  # fmt: skip
-            ids[i, j] = part
-            depth[i, j] = t
-            if part > 0:
-                for c in range(3):
-                    layer[i, j, c] = rgb[c]
-                layer[i, j, 3] = 1
     total = np.empty(4)
-    for i in range(height):
-        count = hulls_in_row(hulls, seen, y0 + i * step, step)
-        for j in range(width):
-            edge = False
-            for n in range(4):
-                y = min(max(i + (n == 0) - (n == 1), 0), height - 1)
-                x = min(max(j + (n == 2) - (n == 3), 0), width - 1)
-                if ids[y, x] != ids[i, j] or abs(depth[y, x] - depth[i, j]) > 0.012:
-                    edge = True
-            if not edge:
-                continue
-            total[:] = 0
-            for k in range(16):
-                x = x0 + (j + (k % 4 + 0.5) / 4) * step
-                y = y0 + (i + (k // 4 + 0.5) / 4) * step
-                direction(camera, x, y, d)
-                part, _ = lathe_ray(
-                    d[0], d[1], d[2], camera, frame, segments, seen, count, lit, decal, twist,
-                    materials, env, rgb, out,
-                )  # fmt: skip
-                if part > 0:
-                    for c in range(3):
-                        total[c] += rgb[c]
-                    total[3] += 1
-            for c in range(4):
-                layer[i, j, c] = total[c] / 16
+    depth = np.zeros((height, width), np.float32)
+    edge = np.zeros((1, 1), np.bool_)
+    for side in (1, 4):  # one ray a pixel, then sixteen at seams
+        if side > 1:
+            edge = seams(ids, depth, 0.012)
+        for i in range(height):
+            count, left, right = hulls_in_row(hulls, seen, y0 + i * step, step)
+            first = max(int((left - x0) // step) - 1, 0)
+            last = min(int((right - x0) // step) + 2, width)
+            for j in range(first, last):
+                if side > 1 and not edge[i, j]:
+                    continue
+                total[:] = 0
+                for k in range(side * side):
+                    x = x0 + (j + (k % side + 0.5) / side) * step
+                    y = y0 + (i + (k // side + 0.5) / side) * step
+                    direction(camera, x, y, d)
+                    part, t = lathe_ray(
+                        d[0], d[1], d[2], camera, frame, segments, seen, count, lit, decal, twist,
+                        materials, env, rgb, out,
+                    )  # fmt: skip
+                    if side == 1:
+                        ids[i, j] = part
+                        depth[i, j] = t
+                    if part > 0:
+                        for c in range(3):
+                            total[c] += rgb[c]
+                        total[3] += 1
+                for c in range(4):
+                    layer[i, j, c] = total[c] / (side * side)
 
 
 @compiled
@@ -450,50 +489,39 @@ def draw_box(
     layer, ids, x0, y0, step, camera, frame, half, lit, part, planks, materials, other,
     pyramid, offsets, size,
 ):  # fmt: skip
-    """Fill a layer with a box, sixteen rays where parts or faces meet."""
+    """Fill a layer with a box as ``draw_lathe`` does."""
     height, width = ids.shape
     d = np.empty(3)
     rgb = np.empty(3)
     total = np.empty(4)
     faces = np.empty((height, width), np.int8)
     footprint = step / camera[FOCAL]
-    for i in range(height):
-        for j in range(width):
-            direction(camera, x0 + (j + 0.5) * step, y0 + (i + 0.5) * step, d)
-            found, faces[i, j] = box_ray(
-                d[0], d[1], d[2], camera, frame, half, lit, part, planks, materials, other,
-                footprint, pyramid, offsets, size, rgb,
-            )  # fmt: skip
-            ids[i, j] = found
-            if found > 0:
-                for c in range(3):
-                    layer[i, j, c] = rgb[c]
-                layer[i, j, 3] = 1
-    for i in range(height):
-        for j in range(width):
-            edge = False
-            for n in range(4):
-                y = min(max(i + (n == 0) - (n == 1), 0), height - 1)
-                x = min(max(j + (n == 2) - (n == 3), 0), width - 1)
-                if ids[y, x] != ids[i, j] or faces[y, x] != faces[i, j]:
-                    edge = True
-            if not edge:
-                continue
-            total[:] = 0
-            for k in range(16):
-                x = x0 + (j + (k % 4 + 0.5) / 4) * step
-                y = y0 + (i + (k // 4 + 0.5) / 4) * step
-                direction(camera, x, y, d)
-                found, _ = box_ray(
-                    d[0], d[1], d[2], camera, frame, half, lit, part, planks, materials, other,
-                    footprint, pyramid, offsets, size, rgb,
-                )  # fmt: skip
-                if found > 0:
-                    for c in range(3):
-                        total[c] += rgb[c]
-                    total[3] += 1
-            for c in range(4):
-                layer[i, j, c] = total[c] / 16
+    edge = np.zeros((1, 1), np.bool_)
+    for side in (1, 4):
+        if side > 1:
+            edge = seams(ids, faces, 0)
+        for i in range(height):
+            for j in range(width):
+                if side > 1 and not edge[i, j]:
+                    continue
+                total[:] = 0
+                for k in range(side * side):
+                    x = x0 + (j + (k % side + 0.5) / side) * step
+                    y = y0 + (i + (k // side + 0.5) / side) * step
+                    direction(camera, x, y, d)
+                    found, face = box_ray(
+                        d[0], d[1], d[2], camera, frame, half, lit, part, planks, materials, other,
+                        footprint / side, pyramid, offsets, size, rgb,
+                    )  # fmt: skip
+                    if side == 1:
+                        ids[i, j] = found
+                        faces[i, j] = face
+                    if found > 0:
+                        for c in range(3):
+                            total[c] += rgb[c]
+                        total[3] += 1
+                for c in range(4):
+                    layer[i, j, c] = total[c] / (side * side)
 
 
 @compiled
@@ -869,45 +897,40 @@ def draw_scenery(
 
 
 @compiled
-def blur_rows(source, target, taps, reaches):
-    """Blur (h, w, k) along rows; row i by the ``2 * reaches[i] + 1`` taps ``taps[i]``."""
-    height, width, channels = source.shape
+def blur_rows(source, target, channels, taps, reaches):
+    """Blur (h, w * channels) along rows; row i by the ``2 * reaches[i] + 1`` taps ``taps[i]``."""
+    height, length = source.shape
+    longest = channels * reaches.max()
+    line = np.empty(length + 2 * longest, np.float32)
     for i in range(height):
-        reach = reaches[i]
-        for j in range(width):
-            for c in range(channels):
-                target[i, j, c] = 0
-        for k in range(2 * reach + 1):
+        margin = channels * reaches[i]
+        for c in range(channels):
+            for j in range(c, margin, channels):
+                line[j] = source[i, c]
+                line[margin + length + j] = source[i, length - channels + c]
+        for j in range(length):
+            line[margin + j] = source[i, j]
+            target[i, j] = 0
+        for k in range(2 * reaches[i] + 1):
             tap = taps[i, k]
-            shift = k - reach
-            first = min(max(-shift, 0), width)
-            last = max(min(width - shift, width), 0)
-            for j in range(first):
-                for c in range(channels):
-                    target[i, j, c] += tap * source[i, 0, c]
-            for j in range(first, last):
-                for c in range(channels):
-                    target[i, j, c] += tap * source[i, j + shift, c]
-            for j in range(last, width):
-                for c in range(channels):
-                    target[i, j, c] += tap * source[i, width - 1, c]
+            shift = k * channels
+            for j in range(length):
+                target[i, j] += tap * line[j + shift]
 
 
 @compiled
 def blur_columns(source, target, taps, reaches):
-    """Blur (h, w, k) down columns, target row i by its own taps as in ``blur_rows``."""
-    height, width, channels = source.shape
+    """Blur (h, n) down columns, target row i by its own taps as in ``blur_rows``."""
+    height, length = source.shape
     for i in range(height):
         reach = reaches[i]
-        for j in range(width):
-            for c in range(channels):
-                target[i, j, c] = 0
+        for j in range(length):
+            target[i, j] = 0
         for k in range(2 * reach + 1):
             tap = taps[i, k]
             y = min(max(i + k - reach, 0), height - 1)
-            for j in range(width):
-                for c in range(channels):
-                    target[i, j, c] += tap * source[y, j, c]
+            for j in range(length):
+                target[i, j] += tap * source[y, j]
 
 
 @compiled

@@ -25,12 +25,12 @@ SENSOR_MM = 36.0
 TEXTURE_SIZE = 1024
 AZIMUTHS = 40
 FACE_TEXELS = 28
-FLOOR_TEXELS = 176
+FLOOR_TEXELS = 150
 WALL_TEXELS = 90
-SAMPLES = 28
-TIERS = ((4, 1e9, 2e9), (2, 4.0, 5.5), (1, 1.7, 2.5))
-"""Scenery is drawn at every fourth pixel, then again finer in rows that are sharper: pixels a step,
-and between which blurs (sigma, pixels) a tier fades into the coarser one."""
+SAMPLES = 24
+TIERS = ((4, 4.0, 1e9, 2e9), (2, 1.7, 4.0, 5.5), (1, -1.0, 1.7, 2.5))
+"""How finely scenery is drawn, by its blur (sigma, pixels): pixels a step; the blur below which a
+finer tier does it all; between which blurs the tier fades into the coarser one under it."""
 
 
 @cache
@@ -172,6 +172,15 @@ def bake(layout: Layout) -> Lit:
     else:
         plain = np.ones((2, 2), np.float32)
     return Lit(tuple(lathes), tuple(boxes), floor, (x0, z0, size), plain, wall_area)
+
+
+def face_level(baked: Float32, face: int, u: float, v: float) -> float:
+    """Illumination at a place on a box's face, u and v from 0 to 1."""
+    n = baked.shape[1]
+    x, y = (float(np.clip(place * n - 0.5, 0, n - 1.001)) for place in (u, v))
+    j, i = int(x), int(y)
+    corners = baked[face, i : i + 2, j : j + 2].sum(axis=-1)
+    return float(np.array([1 - y + i, y - i]) @ corners @ np.array([1 - x + j, x - j]))
 
 
 def _overhead(mood: Mood, layout: Layout) -> float:
@@ -316,7 +325,7 @@ class _Canvas:
 
 def gaussian_taps(sigmas: Float64) -> tuple[Float32, NDArray[np.int64]]:
     """Taps of a Gaussian for each row, and how far they reach to each side."""
-    reaches = np.where(sigmas < 0.15, 0, np.ceil(2.8 * sigmas)).astype(np.int64)
+    reaches = np.where(sigmas < 0.25, 0, np.ceil(2.8 * sigmas)).astype(np.int64)
     place = np.arange(2 * reaches.max() + 1)[None] - reaches[:, None]
     taps = np.exp(-0.5 * (place / np.maximum(sigmas, 0.05)[:, None]) ** 2)
     taps *= place <= reaches[:, None]
@@ -328,11 +337,13 @@ def blurred(pixels: Float32, sigmas: Float64) -> Float32:
     taps, reaches = gaussian_taps(sigmas)
     if reaches.max() == 0:
         return pixels
-    across = np.empty_like(pixels)
-    render.blur_rows(pixels, across, taps, reaches)
-    down = np.empty_like(pixels)
+    height, width, channels = pixels.shape
+    flat = np.ascontiguousarray(pixels).reshape(height, width * channels)
+    across = np.empty_like(flat)
+    render.blur_rows(flat, across, channels, taps, reaches)
+    down = np.empty_like(flat)
     render.blur_columns(across, down, taps, reaches)
-    return down
+    return down.reshape(height, width, channels)
 
 
 def draw(shot: Shot, layout: Layout, lit: Lit, palette: Palette, size: tuple[int, int]) -> View:
@@ -381,10 +392,10 @@ def _corners(low: Any, high: Any, matrix: Float64, origin: Any) -> Float64:
     return np.asarray(local @ matrix.T + np.array(origin))
 
 
-def _rows_of(view: Lens, points: Float64) -> tuple[float, float]:
-    """First and last picture row of some points."""
-    y = view.project(points)[:, 1]
-    return float(y.min()) - 1, float(y.max()) + 1
+def _outline(view: Lens, points: Float64) -> tuple[float, float, float, float]:
+    """Left, top, right and bottom of points on the picture, a pixel added."""
+    x, y, _ = view.project(points).T
+    return float(x.min()) - 1, float(y.min()) - 1, float(x.max()) + 1, float(y.max()) + 1
 
 
 def _lathe(canvas: _Canvas, lathe: Lathe, baked: Float32, table: Float64, env: Float64,
@@ -398,7 +409,7 @@ def _lathe(canvas: _Canvas, lathe: Lathe, baked: Float32, table: Float64, env: F
     decal = np.array(lathe.decal, np.float64)
     hulls = np.array(
         [
-            [*hull, *_rows_of(view, _corners([-hull[2], hull[3], -hull[2]], [hull[2], hull[4], hull[2]],
+            [*hull, *_outline(view, _corners([-hull[2], hull[3], -hull[2]], [hull[2], hull[4], hull[2]],
                                              matrix, lathe.pose.origin))]
             for hull in grouped(lathe.segments)
         ]
@@ -497,10 +508,9 @@ def scenery(canvas: _Canvas, layout: Layout, lit: Lit, palette: Palette, mood: M
         )  # fmt: skip
 
     blur = sigma
-    for step, low, high in TIERS:
-        # rows with at least this much blur are done by a coarser tier already
-        weight = np.clip((high - blur) / (high - low), 0, 1)
-        rows = np.flatnonzero(weight > 0)
+    for step, least, low, high in TIERS:
+        weight = np.clip((high - blur) / (high - low), 0, 1) * (blur > least)
+        rows = np.flatnonzero(weight)
         if not len(rows):
             continue
         margin = 12 * step
