@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from pipeline.files.metadata import MetadataWriter
 
 ORIGINALS = "originals"
+NOT_A_SOURCE = ("masters", "deliveries", "reports", "retouch", "masks")
+"""What a job keeps pictures in that are no originals."""
 
 
 @dataclass(slots=True)
@@ -55,32 +57,41 @@ def ingest(
             found = "no source to ingest, and job.yaml names no originals"
             raise InvalidInput([Problem("ingest", 0, "", found, "a card, a folder, or files")])
         sources = [folder / Path(job.file.originals).expanduser()]
-    paths = find_originals(sources)
+    ours = NOT_A_SOURCE if in_place else (*NOT_A_SOURCE, ORIGINALS)
+    own = [(folder / name).resolve() for name in ours]
+    paths = [
+        path
+        for path in find_originals(sources)
+        if not any(path.resolve().is_relative_to(kept) for kept in own)
+    ]
+    if not paths:
+        where = ", ".join(shown(source) for source in sources)
+        raise InvalidInput([Problem(where, 0, "", "no raw, JPEG or TIFF files to take in", "")])
     done = Ingested()
     with _writing(folder) as manifest, MetadataWriter() as exiftool:
-        if (folder / ORIGINALS).is_dir():
-            sweep(folder / ORIGINALS)
+        sweep(folder / ORIGINALS, folder)
         states = manifest.frames()
         intake = Intake(folder, {name: state.original for name, state in states.items()})
         fresh: list[tuple[str, Original]] = []
-        for count, path in enumerate(paths, 1):
-            try:
-                taken = intake.register(path) if in_place else intake.copy(path, ORIGINALS)
-            except CannotWrite:
-                # a disk that refuses one copy refuses the next; what is in, stays in
-                _note(folder, manifest, exiftool, fresh, done)
-                raise
-            except SafelightError as error:
-                done.failed[shown(path)] = str(error)
-            else:
-                if taken.new:
-                    fresh.append((taken.frame, taken.original))
+        try:
+            for count, path in enumerate(paths, 1):
+                try:
+                    taken = intake.register(path) if in_place else intake.copy(path, ORIGINALS)
+                except CannotWrite:
+                    raise  # a disk that refuses one copy refuses the next
+                except SafelightError as error:
+                    done.failed[shown(path)] = str(error)
                 else:
-                    done.known.append(taken.frame)
-            progress(count, len(paths))
-            if len(fresh) == BATCH or count == len(paths):
-                _note(folder, manifest, exiftool, fresh, done)
-                fresh = []
+                    if taken.new:
+                        fresh.append((taken.frame, taken.original))
+                    else:
+                        done.known.append(taken.frame)
+                progress(count, len(paths))
+                if len(fresh) == BATCH:
+                    _note(folder, manifest, exiftool, fresh, done)
+                    fresh = []
+        finally:  # a full disk and Ctrl-C too: what is in, stays in
+            _note(folder, manifest, exiftool, fresh, done)
         _group_bursts(manifest)
     return done
 
@@ -103,6 +114,8 @@ def _note(
     fresh: list[tuple[str, Original]],
     done: Ingested,
 ) -> None:
+    if not fresh:
+        return
     captures = exiftool.read_capture([folder / original.path for _, original in fresh])
     frames = [
         FrameState(name, replace(original, capture=capture))

@@ -49,8 +49,8 @@ def approve(folder: Path, named: Sequence[str]) -> dict[str, int]:
             if action.action in ("nothing", "wait") and action.version is not None
         }
         problems = [
-            Problem(name, 0, "", "it has no version of what is asked for now", "run it first")
-            for name in found.demand.named
+            Problem(name, 0, "", "it has no version of what is asked for now; run it first", "")
+            for name in sorted(found.demand.named)
             if name not in current
         ]
         if problems:

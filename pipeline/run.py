@@ -76,7 +76,8 @@ def survey(
     """Read a job's files and its manifest.
 
     ``named`` are frames or patterns that a person named: the survey is then about those alone, and
-    they count as selects. Raises ``InvalidInput`` with every problem.
+    they count as selects unless deliveries are asked for. Raises ``InvalidInput`` with every
+    problem.
     """
     job = load_job(folder)
     states = manifest.frames()
@@ -91,7 +92,8 @@ def survey(
     )
     selects = {name for name, state in states.items() if job.selection.matches(state.rating)}
     demand = Demand(
-        selects=selects | chosen,
+        # what is delivered of a frame is for the delivery to say
+        selects=selects if deliveries else selects | chosen,
         libraries={"pass": str(PASS_VERSION), **_versions(DEVELOPERS)},
         encoders={"rendition": str(RENDITION_VERSION), **_versions(ENCODERS)},
         missing=_missing(folder, states.values()),
@@ -210,13 +212,17 @@ def run(
     """
     with Manifest.open(folder) as manifest:
         actions = survey(folder, manifest, named, deliveries).actions
-    if not any(makes_something(action) for action in actions):
+        unused = manifest.unused_artifacts()
+    if not unused and not any(makes_something(action) for action in actions):
         # decided without the writer's lock: a run with nothing to do disturbs nobody
         return Report(untouched=actions)
     with Manifest.open(folder, write=True, wait_s=wait_s) as manifest:
         _sweep(folder)
         this = _Run(folder, manifest, survey(folder, manifest, named, deliveries))
-        this.go(engine or here, listener)
+        try:
+            this.go(engine or here, listener)
+        finally:
+            _sweep(folder)  # of workers that died or were stopped
         _remove_unused(folder, manifest)
         return this.report
 
@@ -423,7 +429,7 @@ def _sweep(folder: Path) -> None:
     from pipeline.files.landing import sweep
 
     for made in ("masters", "deliveries", "reports"):
-        sweep(folder / made)
+        sweep(folder / made, folder)
 
 
 def _remove_unused(folder: Path, manifest: Manifest) -> None:

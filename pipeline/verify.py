@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import stat
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -52,6 +53,8 @@ def _recorded(states: Mapping[str, FrameState]) -> Iterator[tuple[str, str, str,
 
 def _wrong(path: Path, digest: str) -> str:
     try:
+        if not stat.S_ISREG(path.lstat().st_mode):
+            return "replaced by something that is no file of its own"
         found = digest_file(path)
     except FileNotFoundError:
         return "missing"

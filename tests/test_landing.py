@@ -247,7 +247,7 @@ def test_sweep_takes_our_leavings_and_nothing_else(tmp_path):
         path.write_bytes(b"x")
     linked = tmp_path / f"{landing.MARK}{'0b' * 8}{landing.SUFFIX}"
     linked.symlink_to(others[0])
-    assert sweep(tmp_path) == 1
+    assert sweep(tmp_path, tmp_path) == 1
     assert not ours.exists()
     assert all(path.exists() for path in (*others, linked))
 
@@ -269,5 +269,5 @@ def test_what_a_killed_process_leaves_is_swept(tmp_path):
     subprocess.run([sys.executable, "-c", KILLED, str(tmp_path)], check=False, timeout=60)
     assert not (tmp_path / "a.tif").exists()
     assert len(everything(tmp_path)) == 1
-    assert sweep(tmp_path) == 1
+    assert sweep(tmp_path, tmp_path) == 1
     assert everything(tmp_path) == set()

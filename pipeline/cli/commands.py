@@ -19,14 +19,14 @@ app = typer.Typer(
 
 Frames = Annotated[
     list[str] | None,
-    typer.Argument(metavar="[FRAME...]", help='Names, ranges such as "QL00[02-19]", or globs.'),
+    typer.Argument(metavar="FRAME", help='Names, ranges such as "QL00[02-19]", or globs.'),
 ]
 NamedFrames = Annotated[
     list[str],
-    typer.Argument(metavar="FRAME...", help='Names, ranges such as "QL00[02-19]", or globs.'),
+    typer.Argument(metavar="FRAME", help='Names, ranges such as "QL00[02-19]", or globs.'),
 ]
 Deliveries = Annotated[
-    list[str], typer.Argument(metavar="NAME...", help="Deliveries that job.yaml defines.")
+    list[str], typer.Argument(metavar="NAME", help="Deliveries that job.yaml defines.")
 ]
 Wait = Annotated[
     float,
@@ -57,7 +57,7 @@ def every_command(
 @app.command()
 @ends_in_words
 def demo(
-    folder: Annotated[Path, typer.Argument(metavar="[DIR]", help="Where the job goes.")] = Path(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Where the job goes.")] = Path(
         "demo-job"
     ),
     megapixels: Annotated[
@@ -87,7 +87,7 @@ def new(
 def ingest(
     sources: Annotated[
         list[Path] | None,
-        typer.Argument(metavar="[SOURCE...]", help="Cards, folders or files to copy in."),
+        typer.Argument(metavar="SOURCE", help="Cards, folders or files to copy in."),
     ] = None,
     job: JobOption = None,
     as_json: JsonOption = False,
@@ -108,7 +108,7 @@ def ingest(
             }
         )
     else:
-        report.ingested(done)
+        report.ingested(done, in_place=not sources)
     return done.exit_code
 
 
@@ -196,7 +196,7 @@ def _run(
 
         with FrameProgress() as listener:
             done = carry_out(folder, frames, deliveries, listener=listener, wait_s=wait_s)
-        report.done(done, show_details=Debug.on)
+        report.done(done, named=bool(frames), show_details=Debug.on)
     return done.exit_code
 
 
@@ -258,19 +258,23 @@ def show(
 ) -> int:
     """Show a frame's resolved recipe, where each value was written, and its history."""
     from pipeline.cli import report
+    from pipeline.errors import InvalidInput, Problem
     from pipeline.manifest import Manifest
     from pipeline.run import survey
 
     folder = job_folder(job)
     with Manifest.open(folder) as manifest:
         found = survey(folder, manifest, [frame])
-        events = {name: manifest.events(name) for name in (f.frame for f in found.frames)}
-    for resolved in found.frames:
-        state = found.states[resolved.frame]
-        if as_json:
-            print_json(report.frame_as_json(resolved, state, events[resolved.frame]))
-        else:
-            report.frame(resolved, state, events[resolved.frame])
+        if len(found.frames) > 1:
+            meant = f"it means {len(found.frames)} frames"
+            raise InvalidInput([Problem(frame, 0, "", meant, "one frame")])
+        [resolved] = found.frames
+        events = manifest.events(resolved.frame)
+    state = found.states[resolved.frame]
+    if as_json:
+        print_json(report.frame_as_json(resolved, state, events))
+    else:
+        report.frame(resolved, state, events)
     return 0
 
 

@@ -56,6 +56,11 @@ def ends_in_words(command: Callable[P, int | None]) -> Callable[P, None]:
             code = 0
         except (typer.Exit, typer.Abort):
             raise
+        except OSError as error:
+            code = 1
+            complain(f"The system refused: {error}. Nothing recorded is lost.")
+            if Debug.on:
+                raise
         except Exception as error:
             code = 1
             complain(

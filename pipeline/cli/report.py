@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from pipeline.ingest import Ingested
     from pipeline.run import Report
     from pipeline.verify import Finding
-
-EXAMPLES = 4
+FOR_A_PERSON = ("stale", "wait")
+"""Actions that Safelight does not take, but a person."""
 
 
 def _table(headings: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
@@ -39,14 +39,21 @@ def _table(headings: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
     console.print(table)
 
 
-def _frames(count: int) -> str:
-    return f"{count} frame" if count == 1 else f"{count} frames"
+def _count(count: int, thing: str) -> str:
+    return f"{count} {thing}" if count == 1 else f"{count} {thing}s"
+
+
+def _idle(action: Action) -> str:
+    """Why an action of the kind ``nothing`` is none."""
+    if action.reason.startswith("not a select"):
+        return "not selected"
+    return "rejected" if action.reason == "rejected" else "up to date"
 
 
 def plan(actions: Sequence[Action]) -> None:
-    """What would be done; frames that need nothing are counted."""
-    work = [action for action in actions if action.action != "nothing"]
-    if work:
+    """What would be done, and what waits for a person; frames that need nothing are counted."""
+    worded = [action for action in actions if action.action != "nothing"]
+    if worded:
         _table(
             ("frame", "action", "version", "why"),
             [
@@ -56,20 +63,23 @@ def plan(actions: Sequence[Action]) -> None:
                     f"v{action.version}" if action.version else "",
                     action.reason,
                 )
-                for action in work
+                for action in worded
             ],
         )
-    reasons = Counter(
-        "not selected" if action.reason.startswith("not a select") else
-        "rejected" if action.reason == "rejected" else "up to date"
-        for action in actions if action.action == "nothing"
-    )  # fmt: skip
-    idle = [f"{count} {reason}" for reason, count in reasons.items()]
-    print("; ".join([f"{len(work)} to do", *idle]) + ".")
+    for_a_person = sum(action.action in FOR_A_PERSON for action in worded)
+    parts = [f"{len(worded) - for_a_person} to do"]
+    if for_a_person:
+        parts.append(f"{for_a_person} for you to settle")
+    idle = Counter(_idle(action) for action in actions if action.action == "nothing")
+    parts += [f"{count} {reason}" for reason, count in idle.items()]
+    print("; ".join(parts) + ".")
 
 
-def done(report: Report, *, show_details: bool) -> None:
-    """What a run did, each failed frame with its reason."""
+def done(report: Report, *, named: bool = False, show_details: bool = False) -> None:
+    """What a run did, each failed frame with its reason.
+
+    ``named`` says that a person named the frames, and wants to hear of each that was left out.
+    """
     for note in report.notes:
         print(note)
     for frame, failure in report.failed.items():
@@ -77,21 +87,23 @@ def done(report: Report, *, show_details: bool) -> None:
         if show_details and failure.details:
             print(failure.details, file=sys.stderr)
     for action in report.untouched:
-        if action.action in ("stale", "wait"):
+        if action.action in FOR_A_PERSON:
             print(f"{action.frame}: {action.action}: {action.reason}")
+        elif named and _idle(action) != "up to date":
+            print(f"{action.frame}: left out, {action.reason}")
     parts = []
     if report.developed:
-        parts.append(f"{_frames(len(report.developed))} developed")
+        parts.append(f"{_count(len(report.developed), 'frame')} developed")
     deliveries = Counter(file.delivery for file in report.delivered)
-    parts += [f"{name}: {count} files" for name, count in deliveries.items()]
+    parts += [f"{name}: {_count(count, 'file')}" for name, count in deliveries.items()]
     if report.failed:
         parts.append(f"{len(report.failed)} failed")
     current = sum(
-        action.action == "nothing" and action.version is not None for action in report.untouched
+        action.action == "nothing" and _idle(action) == "up to date" for action in report.untouched
     )
-    if current or not parts:
+    if current:
         parts.append(f"{current} up to date")
-    print("; ".join(parts) + ".")
+    print(("; ".join(parts) or "nothing to do") + ".")
 
 
 def as_json(report: Report) -> dict[str, Any]:
@@ -145,11 +157,12 @@ def status(found: Mapping[str, Any]) -> None:
     print(f"{found['job']}: {', '.join(counts) or 'no frames yet; safelight ingest SOURCE'}.")
 
 
-def ingested(result: Ingested) -> None:
-    """What came in."""
+def ingested(result: Ingested, *, in_place: bool = False) -> None:
+    """What came in, by a copy or ``in_place``."""
     for name, reason in result.failed.items():
         print(f"{name}: {reason}", file=sys.stderr)
-    parts = [f"{_frames(len(result.new))} copied and verified"]
+    how = "noted where they are" if in_place else "copied and verified"
+    parts = [f"{_count(len(result.new), 'frame')} {how}"]
     if result.known:
         parts.append(f"{len(result.known)} there already")
     if result.failed:
@@ -161,7 +174,7 @@ def verified(files: int, findings: Sequence[Finding]) -> None:
     """What is not as recorded, or that all is."""
     for finding in findings:
         print(f"{finding.frame}: {finding.kind}: {finding.path}: {finding.what}", file=sys.stderr)
-    print(f"{files} files read again; {len(findings) or 'none'} not as recorded.")
+    print(f"{_count(files, 'file')} read again; {len(findings) or 'none'} not as recorded.")
 
 
 def frame(resolved: ResolvedFrame, state: FrameState, events: Sequence[Event]) -> None:
@@ -174,7 +187,12 @@ def frame(resolved: ResolvedFrame, state: FrameState, events: Sequence[Event]) -
         f"ISO {capture.iso:g}" if capture.iso else None,
         f"{capture.focal_mm:g} mm" if capture.focal_mm else None,
     ]
-    where = [f"rating {state.rating}", resolved.setup, state.burst, f"recipe {resolved.recipe}"]
+    where = [
+        f"rating {state.rating}",
+        f"setup {resolved.setup}" if resolved.setup else None,
+        state.burst,
+        f"recipe {resolved.recipe}",
+    ]
     print(f"{state.name}  {state.original.path}")
     print("  " + ", ".join(str(fact) for fact in facts if fact))
     print("  " + ", ".join(str(part) for part in where if part))
@@ -189,11 +207,22 @@ def frame(resolved: ResolvedFrame, state: FrameState, events: Sequence[Event]) -
     )
     print()
     for event in events:
-        detail = ", ".join(
-            f"{key} {value}" for key, value in event.detail.items()
-            if key in ("version", "reason", "delivery", "path", "rating", "problem")
-        )  # fmt: skip
-        print(f"  {event.at[:19].replace('T', ' ')}  {event.what}  {detail}".rstrip())
+        print(f"  {event.at[:19].replace('T', ' ')}  {_in_words(event)}")
+
+
+def _in_words(event: Event) -> str:
+    """One line of a frame's history: "developed v2: tone.contrast 1.10 -> 1.12 in ..."."""
+    detail = event.detail
+    subject = {
+        "rated": detail.get("rating"),
+        "grouped": f"into {detail.get('burst')}" if detail.get("burst") else "into no burst",
+        "delivered": f"{detail.get('delivery')} v{detail.get('version')}",
+        "ingested": detail.get("path"),
+    }.get(event.what, f"v{detail['version']}" if "version" in detail else "")
+    reason = detail.get("reason") or detail.get("problem") or ""
+    path = detail.get("path", "") if event.what.startswith("deliver") else ""
+    words = " ".join(str(part) for part in (event.what, subject) if part not in ("", None))
+    return ": ".join(part for part in (words, reason or path) if part)
 
 
 def _values(

@@ -80,14 +80,17 @@ def land(path: Path, content: Content, root: Path) -> Artifact:
     )
 
 
-def sweep(folder: Path) -> int:
+def sweep(folder: Path, root: Path) -> int:
     """Remove temporaries that a killed run left in ``folder`` and below; how many there were.
 
-    Only for a process that holds the job: another's file in flight looks the same.
+    Only for a process that holds the job: another's file in flight looks the same. A folder that
+    leads out of ``root``, the job's folder, is left alone, and so is what cannot be removed.
     """
+    if not folder.resolve().is_relative_to(root.resolve()):
+        return 0
     found = [part for part in folder.rglob(f"{MARK}*{SUFFIX}") if _is_ours(part)]
     for part in found:
-        part.unlink(missing_ok=True)
+        _remove(part)
     return len(found)
 
 
@@ -112,7 +115,10 @@ class _Digesting:
 
 def _folder_inside(path: Path, root: Path) -> Path:
     """The real folder that ``path`` goes to, made if missing; refused where it leaves ``root``."""
-    real_root = root.resolve()
+    try:
+        real_root = root.resolve(strict=True)  # a folder that went away is not made again
+    except OSError as error:
+        raise _refusal(path, error) from error
     folder = path.parent.resolve()
     if not folder.is_relative_to(real_root):
         raise CannotWrite(

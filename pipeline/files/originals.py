@@ -111,8 +111,8 @@ def find_originals(sources: Sequence[Path]) -> list[Path]:
 class Intake:
     """Takes originals into one job, one after the other, and never the same content twice.
 
-    ``frames`` is what the job already has, by frame name. Leave out those whose original is lost,
-    and they can be taken in again. The caller holds the job's lock.
+    ``frames`` is what the job already has, by frame name. A copy that is gone is made again from a
+    source with its content, under its old name. The caller holds the job's lock.
     """
 
     def __init__(self, job: Path, frames: Mapping[str, Original]) -> None:
@@ -137,7 +137,7 @@ class Intake:
             # Name and size only save the writing of what is likely here; the content decides.
             if _hint(frame_name(source.stem), before.st_size) in self._hints:
                 digest = _digest(stream, source)
-                if digest in self._by_digest:
+                if digest in self._by_digest and not self._is_lost(digest):
                     _assert_unchanged(source, stream, before)
                     return self._known(digest)
                 stream.seek(0)
@@ -145,9 +145,12 @@ class Intake:
             try:
                 digest = _write_copy(source, stream, part, before)
                 _assert_unchanged(source, stream, before)
-                if digest in self._by_digest:
+                lost = self._is_lost(digest)
+                if digest in self._by_digest and not lost:
                     return self._known(digest)
                 _assert_holds(part, digest, source)
+                if lost:
+                    return self._restored(part, digest)
                 frame, final = self._publish(part, source, digest)
             finally:
                 with suppress(OSError):  # gone, or on a disk that just became read-only
@@ -177,6 +180,21 @@ class Intake:
         name = self._by_digest[digest]
         return TakenIn(name, self._originals[name], new=False)
 
+    def _is_lost(self, digest: str) -> bool:
+        """Whether the job knows this content and its own copy of it is gone."""
+        if digest not in self._by_digest:
+            return False
+        path = Path(self._originals[self._by_digest[digest]].path)
+        return not path.is_absolute() and not os.path.lexists(self._job / path)
+
+    def _restored(self, part: Path, digest: str) -> TakenIn:
+        known = self._known(digest)
+        final = self._job / known.original.path
+        with _writing(final):
+            _move_without_clobbering(part, final)
+            _flush_folder(final.parent)
+        return known
+
     def _take(self, frame: str, original: Original) -> TakenIn:
         self._by_digest[original.digest] = frame
         self._originals[frame] = original
@@ -189,7 +207,7 @@ class Intake:
         if not into.is_relative_to(self._job):
             raise CannotWrite(f"{folder}: refused, because it leads to {into}, outside the job")
         with _writing(into):
-            into.mkdir(parents=True, exist_ok=True)
+            into.mkdir(exist_ok=True)  # a job that went away is not made again
         return into
 
     def _free_names(self, source: Path) -> Iterator[str]:
