@@ -41,12 +41,11 @@ def bytes_of(write):
     return stream.getvalue()
 
 
-@pytest.mark.parametrize("deflate", [False, True])
 @pytest.mark.parametrize("bits", [8, 16])
-def test_every_reader_sees_the_same_tiff(picture, tmp_path, bits, deflate):
+def test_every_reader_sees_the_same_tiff(picture, tmp_path, bits):
     pixels = picture if bits == 16 else (picture >> 8).astype(np.uint8)
     path = tmp_path / "a.tif"
-    land(path, tiff(pixels, "adobe-rgb", deflate=deflate, threads=2), tmp_path)
+    land(path, tiff(pixels, "adobe-rgb"), tmp_path)
     assert np.array_equal(tifffile.imread(path), pixels)
     assert np.array_equal(cv2.imread(str(path), cv2.IMREAD_UNCHANGED)[..., ::-1], pixels)
     pyvips = pytest.importorskip("pyvips")
@@ -72,17 +71,16 @@ def test_tags_of_a_tiff(picture, tmp_path):
 
 
 def test_a_tiff_is_its_arguments_and_nothing_else(picture):
-    once, twice = (bytes_of(tiff(picture, "srgb", deflate=True, threads=n)) for n in (1, 2))
-    assert once == twice
-    assert len(bytes_of(tiff(picture, "srgb", deflate=True))) < 0.9 * picture.nbytes
+    write = tiff(picture, "srgb")
+    assert bytes_of(write) == bytes_of(write) == bytes_of(tiff(picture.copy(), "srgb"))
 
 
 def test_strips_of_every_shape():
     for shape in ((1, 1), (1, 200_000), (5000, 1), (700, 301)):
         pixels = RANDOM.integers(0, 65536, (*shape, 3)).astype(np.uint16)
-        for deflate in (False, True):
-            data = bytes_of(tiff(pixels, "srgb", deflate=deflate))
-            assert np.array_equal(tifffile.imread(io.BytesIO(data)), pixels)
+        for codes in (pixels, (pixels >> 8).astype(np.uint8)):
+            data = bytes_of(tiff(codes, "srgb"))
+            assert np.array_equal(tifffile.imread(io.BytesIO(data)), codes)
 
 
 def test_a_strided_view_is_written_as_it_looks(picture):

@@ -7,8 +7,7 @@ name to write to. Metadata arrives composed (``metadata.Blocks``) and is only pu
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Iterable, Mapping
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO, Literal, cast
@@ -18,7 +17,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import CannotWrite, NotAsRecorded
 from pipeline.files.landing import land
-from pipeline.files.metadata import Blocks
+from pipeline.files.metadata import XMP_NAME, Blocks
 from pipeline.files.profile import profile_of
 from pipeline.hashing import digest_bytes
 from pipeline.kernels.encode import Codes
@@ -28,6 +27,8 @@ STRIP_BYTES = 1 << 20
 """TIFF 6.0 asks for strips that a reader can hold easily; a megabyte is easy now."""
 SEGMENT_BYTES = 65533
 """What a JPEG marker segment can carry (ITU-T T.81, B.1.1.4)."""
+LONGEST_JPEG_PX = 65500
+"""The encoder's limit, a little under the format's."""
 NO_BLOCKS = Blocks()
 
 # TIFF 6.0 and Exif 2.32 field types and tags
@@ -36,7 +37,7 @@ TYPE_BYTES = (0, 1, 1, 2, 4, 8, 1, 1, 2, 4, 8, 4, 8)
 IMAGE_WIDTH, IMAGE_LENGTH, BITS_PER_SAMPLE, COMPRESSION = 256, 257, 258, 259
 PHOTOMETRIC, STRIP_OFFSETS, ORIENTATION, SAMPLES_PER_PIXEL = 262, 273, 274, 277
 ROWS_PER_STRIP, STRIP_BYTE_COUNTS, X_RESOLUTION, Y_RESOLUTION = 278, 279, 282, 283
-PLANAR_CONFIGURATION, RESOLUTION_UNIT, PREDICTOR, YCBCR_POSITIONING = 284, 296, 317, 531
+PLANAR_CONFIGURATION, RESOLUTION_UNIT, YCBCR_POSITIONING = 284, 296, 531
 XMP, IPTC, EXIF_DIRECTORY, ICC_PROFILE = 700, 33723, 34665, 34675
 EXIF_VERSION, COMPONENTS, FLASHPIX_VERSION = 0x9000, 0x9101, 0xA000
 COLOR_SPACE, PIXEL_X, PIXEL_Y = 0xA001, 0xA002, 0xA003
@@ -71,8 +72,10 @@ def jpeg(
     import imagecodecs
 
     height, width = pixels.shape[:2]
-    if max(height, width) > 65535:
-        raise CannotWrite(f"{width} × {height} pixels do not fit a JPEG: at most 65535 a side")
+    if max(height, width) > LONGEST_JPEG_PX:
+        raise CannotWrite(
+            f"{width} × {height} pixels do not fit a JPEG: at most {LONGEST_JPEG_PX} a side"
+        )
     # Huffman tables made for the picture would save a tenth of the bytes and triple the time
     plain = imagecodecs.jpeg8_encode(
         np.ascontiguousarray(pixels), level=quality, subsampling="444", optimize=False
@@ -84,8 +87,7 @@ def jpeg(
         _segment(0xE1, b"Exif\0\0" + _exif_of_jpeg(blocks, space, width, height, ppi), "Exif data"),
     ]
     if blocks.xmp:
-        packet = b"http://ns.adobe.com/xap/1.0/\0" + blocks.xmp
-        segments.append(_segment(0xE1, packet, "XMP packet"))
+        segments.append(_segment(0xE1, XMP_NAME + blocks.xmp, "XMP packet"))
     if blocks.iptc:
         segments.append(_segment(0xED, blocks.iptc, "IIM block"))
     # 528 bytes of profile always fit the first of the numbered chunks (ICC.1:2022, B.4)
@@ -100,13 +102,12 @@ def tiff(
     *,
     ppi: int = 300,
     blocks: Blocks = NO_BLOCKS,
-    deflate: bool = False,
-    threads: int = 1,
 ) -> Callable[[BinaryIO], None]:
     """A TIFF 6.0 file of (height, width, 3) codes of ``space``, as a function that writes it.
 
-    8 or 16 bits as ``pixels`` are; RGB in strips, uncompressed, or deflate at its fastest with
-    horizontal differencing. Equal arguments give equal bytes. Raises ``CannotWrite`` beyond 4 GiB.
+    8 or 16 bits as ``pixels`` are; RGB in strips. Not compressed: at 16 bits deflate saves a fifth
+    and takes longer than all the rest of a frame. Equal arguments give equal bytes. Raises
+    ``CannotWrite`` beyond 4 GiB.
     """
     height, width = pixels.shape[:2]
     rows = max(1, STRIP_BYTES // (pixels.itemsize * 3 * width))
@@ -114,16 +115,12 @@ def tiff(
     counts = [part.nbytes for part in parts]
     if sum(counts) > 0xFFFF_0000:
         raise CannotWrite(f"{width} × {height} pixels at this depth are more than a TIFF's 4 GiB")
-    if deflate:
-        with ThreadPoolExecutor(threads) as pool:
-            deflated = list(pool.map(_deflated, parts))
-        counts = [len(strip) for strip in deflated]
     directory: Directory = {
         **_composed(blocks, ppi),
         IMAGE_WIDTH: _long(width),
         IMAGE_LENGTH: _long(height),
         BITS_PER_SAMPLE: _short(*[8 * pixels.itemsize] * 3),
-        COMPRESSION: _short(8 if deflate else 1),
+        COMPRESSION: _short(1),
         PHOTOMETRIC: _short(2),
         SAMPLES_PER_PIXEL: _short(3),
         ROWS_PER_STRIP: _long(rows),
@@ -133,8 +130,6 @@ def tiff(
     # what only a JPEG's components need
     directory.pop(YCBCR_POSITIONING, None)
     cast(Directory, directory.get(EXIF_DIRECTORY, {})).pop(COMPONENTS, None)
-    if deflate:
-        directory[PREDICTOR] = _short(2)
     if blocks.xmp:
         directory[XMP] = Field(1, len(blocks.xmp), blocks.xmp)
     if blocks.iim:
@@ -152,11 +147,9 @@ def tiff(
 
     def write(stream: BinaryIO) -> None:
         stream.write(head + bytes(start - len(head)))
-        strips: Iterable[bytes | memoryview] = deflated if deflate else map(_raw, parts)
-        for strip in strips:
-            stream.write(strip)
-            if len(strip) % 2:
-                stream.write(b"\0")
+        for part in parts:
+            stream.write(np.ascontiguousarray(part, part.dtype.newbyteorder("<")).data.cast("B"))
+            stream.write(bytes(part.nbytes % 2))
 
     return write
 
@@ -177,11 +170,7 @@ def write_rendition(
     ppi: int = 300,
     blocks: Blocks = NO_BLOCKS,
 ) -> Artifact:
-    """Land one file of a delivery. Raises ``CannotWrite``.
-
-    TIFFs are not compressed: deflate saves a fifth of a 16-bit picture and takes longer than all
-    the rest of a frame, and the Exif standard does not know it.
-    """
+    """Land one file of a delivery; ``quality`` is for a JPEG. Raises ``CannotWrite``."""
     if format == "tiff":
         return land(path, tiff(pixels, space, ppi=ppi, blocks=blocks), root)
     encoded = jpeg(
@@ -321,23 +310,6 @@ def _segment(marker: int, payload: bytes, what: str) -> bytes:
             "shorten the texts"
         )
     return struct.pack(">BBH", 0xFF, marker, len(payload) + 2) + payload
-
-
-def _little_endian(rows: Codes) -> Codes:
-    return cast(Codes, np.ascontiguousarray(rows, rows.dtype.newbyteorder("<")))
-
-
-def _raw(rows: Codes) -> memoryview:
-    return _little_endian(rows).data.cast("B")
-
-
-def _deflated(rows: Codes) -> bytes:
-    import imagecodecs
-
-    # TIFF 6.0, 14: differences between neighbours of the same colour, modulo the depth
-    differences = _little_endian(rows).copy()
-    differences[:, 1:] -= rows[:, :-1]
-    return bytes(imagecodecs.zlib_encode(differences.tobytes(), level=1))
 
 
 def _aligned(place: int, step: int = 16) -> int:
