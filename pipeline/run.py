@@ -276,7 +276,8 @@ class _Run:
             for outcome in outcomes:
                 self._record(outcome)
                 if listener:
-                    listener.ended(outcome.task.name, outcome.failure)
+                    name = outcome.task.name
+                    listener.ended(name, self.report.failed.get(name))
         for frame, failure in self.unhanded:
             self._fail(frame, failure)
             if listener:
@@ -356,8 +357,10 @@ class _Run:
             for action in self.todo[frame]:
                 if action.action == "develop":
                     self._record_version(action, done, now)
-                elif action.delivery is not None:
+                elif action.delivery in done.delivered:
                     self._record_delivered(action, done, now)
+            if done.unfinished is not None:
+                self._fail(frame, done.unfinished)
 
     def _record_version(self, action: Action, done: FrameDone, now: str) -> None:
         state = self.survey.states[action.frame]

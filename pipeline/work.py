@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from pipeline.engines import Failure
 from pipeline.errors import SafelightError
 from pipeline.records import Artifact, ResolvedStep
 
@@ -63,12 +64,16 @@ class FrameWork:
 
 @dataclass(frozen=True, slots=True)
 class FrameDone:
-    """What came of it. ``master`` is None where the recorded one was current."""
+    """What came of it. ``master`` is None where the recorded one was current.
+
+    ``unfinished`` says why a delivery is not among those ``delivered``; the rest is in place.
+    """
 
     frame: str
     master: Artifact | None
     delivered: Mapping[str, Artifact]
     seconds: Mapping[str, float] = field(default_factory=dict)
+    unfinished: Failure | None = None
 
 
 def do(work: FrameWork) -> FrameDone:
@@ -87,9 +92,10 @@ def do(work: FrameWork) -> FrameDone:
         clock.lap("develop")
         landed = land(work.job / work.master, tiff(pixels, MASTER_SPACE, ppi=PPI), work.job)
         clock.lap("write master")
-    delivered = _deliver(work, pixels)
+    delivered, error = _deliver(work, pixels)
     clock.lap("deliver")
-    return FrameDone(work.frame, landed, delivered, clock.laps)
+    unfinished = Failure(str(error), error.exit_code) if error else None
+    return FrameDone(work.frame, landed, delivered, clock.laps, unfinished)
 
 
 def _developed(work: FrameWork) -> NDArray[np.uint16]:
@@ -103,10 +109,13 @@ def _developed(work: FrameWork) -> NDArray[np.uint16]:
         raise SafelightError(str(error)) from error
 
 
-def _deliver(work: FrameWork, pixels: NDArray[np.uint16]) -> dict[str, Artifact]:
+def _deliver(
+    work: FrameWork, pixels: NDArray[np.uint16]
+) -> tuple[dict[str, Artifact], SafelightError | None]:
+    """The files that are in place, and what kept the rest from it."""
+    delivered: dict[str, Artifact] = {}
     if not work.deliveries:
-        return {}
-    from pipeline.files.encode import jpeg, tiff
+        return delivered, None
     from pipeline.files.landing import land
     from pipeline.rendition import RenditionSpec, render
 
@@ -115,25 +124,23 @@ def _deliver(work: FrameWork, pixels: NDArray[np.uint16]) -> dict[str, Artifact]
         RenditionSpec(**{key: value for key, value in file.settings.items() if key in known})
         for file in work.deliveries
     ]
-    delivered = {}
-    for file, spec, picture in zip(
-        work.deliveries, specs, render(pixels, specs, work.threads), strict=True
-    ):
-        content: Content
-        if file.settings["format"] == "jpeg":
-            quality = file.settings["quality"]
-            content = jpeg(picture, spec.space, quality=quality, ppi=PPI, blocks=file.blocks)
-        else:
-            content = tiff(
-                picture,
-                spec.space,
-                ppi=PPI,
-                blocks=file.blocks,
-                deflate=True,
-                threads=work.threads,
-            )
-        delivered[file.delivery] = land(work.job / file.path, content, work.job)
-    return delivered
+    pictures = render(pixels, specs, work.threads)
+    try:
+        for file, spec, picture in zip(work.deliveries, specs, pictures, strict=True):
+            content = _encoded(file, spec.space, picture)
+            delivered[file.delivery] = land(work.job / file.path, content, work.job)
+    except SafelightError as error:
+        return delivered, error
+    return delivered, None
+
+
+def _encoded(file: DeliveredFile, space: str, picture: NDArray[Any]) -> Content:
+    from pipeline.files.encode import jpeg, tiff
+
+    if file.settings["format"] == "jpeg":
+        quality = file.settings["quality"]
+        return jpeg(picture, space, quality=quality, ppi=PPI, blocks=file.blocks)
+    return tiff(picture, space, ppi=PPI, blocks=file.blocks)
 
 
 class _Clock:

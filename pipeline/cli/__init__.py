@@ -27,6 +27,6 @@ def _settle_streams() -> None:
     for name in ("stdout", "stderr"):
         stream = getattr(sys, name)
         if stream is None:
-            setattr(sys, name, Path(os.devnull).open("w"))
+            setattr(sys, name, Path(os.devnull).open("w"))  # noqa: SIM115 - stays open
         elif isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
