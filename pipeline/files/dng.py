@@ -61,6 +61,9 @@ def read_dng(data: bytes) -> DNG | None:
             main = next((page for page in (first, *(first.pages or ())) if _is_main(page)), None)
             if main is None:
                 raise UnreadableOriginal("a DNG without a raw picture inside")
+            for offset, count in zip(main.dataoffsets, main.databytecounts, strict=True):
+                if count <= 0 or offset + count > len(data):
+                    raise UnreadableOriginal("it is cut short: a part of the picture is missing")
             camera = _camera(first)
             black = _black(main)
             white = float(np.max(_numbers(main, WHITE, (2.0**main.bitspersample - 1,))))

@@ -7,7 +7,9 @@ developed. Knows nothing of jobs, recipes or the manifest.
 from __future__ import annotations
 
 import io
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +27,8 @@ from pipeline.kernels.camera import (
     single_matrix_camera,
     white_of_neutral,
 )
-from pipeline.kernels.demosaic import bin_mosaic, demosaic_strip
+from pipeline.kernels.demosaic import Mosaic, demosaic_strip, with_surroundings
+from pipeline.kernels.highlights import BLOCK, restore_highlights, surrounding_colours
 from pipeline.kernels.orient import upright
 
 Float64 = NDArray[np.float64]
@@ -33,6 +36,7 @@ Float64 = NDArray[np.float64]
 MOST_BYTES = 4 << 30
 MOST_PIXELS = 400_000_000
 """Larger sensors do not exist; a header that claims more is broken or hostile."""
+LEAST_SIDE = 4
 FLIP_TO_ORIENTATION = {0: 1, 1: 2, 2: 4, 3: 3, 4: 5, 5: 8, 6: 6, 7: 7}
 """LibRaw's flip to Exif's Orientation."""
 
@@ -70,7 +74,7 @@ def _open_raw(data: bytes) -> Source:
                     f"its header claims {sizes.raw_width} × {sizes.raw_height} pixels; at most "
                     f"{MOST_PIXELS // 1_000_000} million are read"
                 )
-            if min(sizes.height, sizes.width) < 2:
+            if min(sizes.height, sizes.width) < LEAST_SIDE:
                 raise UnreadableOriginal(f"{sizes.width} × {sizes.height} pixels are not a picture")
             raw.unpack()
             return _source(raw, dng)
@@ -88,35 +92,61 @@ def _source(raw: Any, dng: DNG | None) -> Source:
     sizes = raw.sizes
     if dng is not None:
         camera, neutral, orientation = dng.camera, dng.neutral, dng.orientation
+        # LibRaw moves an active area with odd margins by one, away from where black levels count
+        top, left, bottom, right = dng.area
     else:
         camera, neutral = _known_camera(raw)
         orientation = FLIP_TO_ORIENTATION.get(sizes.flip, 1)
+        top, left = sizes.top_margin, sizes.left_margin
+        bottom, right = top + sizes.height, left + sizes.width
     try:
         light = _light(camera, neutral)
     except (ValueError, np.linalg.LinAlgError) as error:
         raise UnreadableOriginal(f"its colour data make no sense: {error}") from error
     if raw.raw_type is not rawpy.RawType.Flat or np.shape(raw.raw_pattern) != (2, 2):
         return _decoded_by_libraw(raw, neutral, orientation, light)
-    # LibRaw moves an active area with odd margins by one, away from where DNG's black levels count
-    top, left = (dng.area[:2]) if dng else (sizes.top_margin, sizes.left_margin)
-    bottom, right = dng.area[2:] if dng else (top + sizes.height, left + sizes.width)
-    place = [[raw.raw_color(top + i, left + j) for j in (0, 1)] for i in (0, 1)]
-    letters = [[chr(raw.color_desc[index]) for index in row] for row in place]
-    if sorted(letters[0] + letters[1]) != ["B", "G", "G", "R"] or letters[0][0] == letters[0][1]:
+    place = np.array([[raw.raw_color(top + i, left + j) for j in (0, 1)] for i in (0, 1)])
+    letters = np.array([chr(code) for code in raw.color_desc])[place]
+    if sorted(letters.flat) != ["B", "G", "G", "R"] or letters[0, 0] == letters[0, 1]:
         return _decoded_by_libraw(raw, neutral, orientation, light)
     if dng is not None:
         black, white = dng.black, dng.white
     else:
-        black = np.array([[raw.black_level_per_channel[i] for i in row] for row in place], float)
+        black = np.asarray(raw.black_level_per_channel, np.float64)[place]
         white = float(raw.white_level)
-    gain = np.array([[1 / neutral["RGB".index(letter)] for letter in row] for row in letters])
-    return BayerSource(
-        mosaic=raw.raw_image[top:bottom, left:right].copy(),
-        black=black.astype(np.float32),
-        scale=(gain / (white - black.max())).astype(np.float32),
-        red=next((i, j) for i in (0, 1) for j in (0, 1) if letters[i][j] == "R"),
+    samples = raw.raw_image[top:bottom, left:right].copy()
+    return _bayer_source(samples, letters, black, white, neutral, orientation, light)
+
+
+def _bayer_source(
+    samples: NDArray[np.uint16],
+    letters: NDArray[np.str_],
+    black_levels: Float64,
+    white: float,
+    neutral: Float64,
+    orientation: int,
+    light: Light,
+) -> RawSource:
+    """``letters`` and ``black_levels`` are (2, 2), by place in the mosaic."""
+    gains = dict(zip("RGB", 1 / neutral, strict=True))
+    gain = np.array([[gains[letter] for letter in row] for row in letters])
+    black = np.asarray(black_levels, np.float32)
+    scale = np.asarray(gain / (white - black_levels.max()), np.float32)
+    # DNG scales by the highest black, so places with a lower one reach a little above their gain
+    clip = np.array([((white - black) * scale)[letters == letter].min() for letter in "RGB"])
+    clip = np.asarray(clip, np.float32)
+    red_row, red_column = (int(index[0]) for index in np.nonzero(letters == "R"))
+    nothing = np.empty((0, 0, 3), np.float32)
+    mosaic, small = with_surroundings(
+        Mosaic(samples, black, scale, red_row, red_column, clip, colours=nothing)
+    )
+    return RawSource(
+        height=samples.shape[0],
+        width=samples.shape[1],
         orientation=orientation,
         light=light,
+        rows=partial(demosaic_strip, mosaic),
+        small=small,
     )
 
 
@@ -144,27 +174,24 @@ def _light(camera: Camera, neutral: Float64) -> Light:
 
 
 @dataclass(slots=True)
-class BayerSource:
-    """A Bayer mosaic, demosaicked strip by strip. Fields as in ``demosaic_strip``."""
+class RawSource:
+    """A decoded raw. ``rows(top, out)`` fills ``out``, (3, rows, width), with linear balanced RGB.
 
-    mosaic: NDArray[np.uint16]
-    black: Float32
-    scale: Float32
-    red: tuple[int, int]
+    ``small`` is the same at a quarter scale, (h, w, 3), not yet upright.
+    """
+
+    height: int
+    width: int
     orientation: int
     light: Light
-    width: int = field(init=False)
-    height: int = field(init=False)
-
-    def __post_init__(self) -> None:
-        self.height, self.width = self.mosaic.shape[:2]
+    rows: Callable[[int, Float32], None]
+    small: Float32
 
     def strip(self, top: int, bottom: int, out: Float32) -> None:
-        demosaic_strip(self.mosaic, self.black, self.scale, self.red, top, out[:, : bottom - top])
+        self.rows(top, out[:, : bottom - top, : self.width])
 
     def preview(self) -> Float32:
-        small = bin_mosaic(self.mosaic, self.black, self.scale, self.red)
-        return np.ascontiguousarray(upright(small, self.orientation))
+        return np.ascontiguousarray(upright(self.small, self.orientation))
 
 
 def _decoded_by_libraw(raw: Any, neutral: Float64, orientation: int, light: Light) -> Source:
@@ -188,32 +215,36 @@ def _decoded_by_libraw(raw: Any, neutral: Float64, orientation: int, light: Ligh
     )
     if pixels.ndim != 3 or pixels.shape[2] != 3:
         raise UnreadableOriginal("its sensor does not have three colours")
-    return DecodedSource(pixels, float(gains.max()) / 65535, orientation, light)
+    scale = np.float32(gains.max() / 65535)
+    clip = gains.astype(np.float32)
+    height, width = pixels.shape[:2]
+    whole = pixels[: height // BLOCK * BLOCK, : width // BLOCK * BLOCK]
+    blocks = whole.reshape(height // BLOCK, BLOCK, width // BLOCK, BLOCK, 3)
+    small = blocks.mean(axis=(1, 3), dtype=np.float32) * scale
+    peak = (blocks.max(axis=(1, 3)) * scale / clip).max(axis=2)
+    colours = surrounding_colours(small, peak)
+    decoded = _Decoded(pixels, scale, colours, clip)
+    return RawSource(
+        height=height,
+        width=width,
+        orientation=orientation,
+        light=light,
+        rows=decoded.rows,
+        small=small,
+    )
 
 
-@dataclass(slots=True)
-class DecodedSource:
+@dataclass(frozen=True, slots=True)
+class _Decoded:
     """Pixels (h, w, 3), uint16, that are linear and balanced once scaled."""
 
     pixels: NDArray[np.uint16]
-    scale: float
-    orientation: int
-    light: Light
-    width: int = field(init=False)
-    height: int = field(init=False)
+    scale: np.float32
+    colours: Float32 | None
+    clip: Float32
 
-    def __post_init__(self) -> None:
-        self.height, self.width = self.pixels.shape[:2]
-
-    def strip(self, top: int, bottom: int, out: Float32) -> None:
-        rows = self.pixels[top:bottom].transpose(2, 0, 1)
-        np.multiply(rows, np.float32(self.scale), out=out[:, : bottom - top, : self.width])
-
-    def preview(self) -> Float32:
-        height, width = self.height // 4, self.width // 4
-        if height == 0 or width == 0:
-            small = self.pixels.astype(np.float32)
-        else:
-            blocks = self.pixels[: height * 4, : width * 4].reshape(height, 4, width, 4, 3)
-            small = blocks.mean(axis=(1, 3), dtype=np.float32)
-        return np.ascontiguousarray(upright(small * np.float32(self.scale), self.orientation))
+    def rows(self, top: int, out: Float32) -> None:
+        part = self.pixels[top : top + out.shape[1]].transpose(2, 0, 1)
+        np.multiply(part, self.scale, out=out)
+        if self.colours is not None:
+            restore_highlights(out, top, self.colours, self.clip)

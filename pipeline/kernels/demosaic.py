@@ -13,10 +13,22 @@ vectorises what it can check for overlap; ``j`` is the left end of a loop's wind
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.kernels.elementary import f32, inlined, kernel
+from pipeline.kernels.highlights import (
+    BLOCK,
+    FULL,
+    ONSET,
+    colour_around,
+    restored,
+    surrounding_colours,
+)
+
+Float32 = NDArray[np.float32]
 
 MARGIN = 12
 """How many rows and columns around it a pixel depends on; even, to keep the mosaic's phase."""
@@ -37,9 +49,30 @@ _RING = 16  # rows kept of each stage, more than any stage looks back
 _LAST = _RING - 1  # index & _LAST is index modulo _RING
 
 
+class Mosaic(NamedTuple):
+    """A Bayer mosaic and what its samples mean.
+
+    ``samples`` is (height, width), both at least 4. ``black`` and ``scale``, (2, 2), give
+    ``(sample - black) * scale`` by parity of row and column: linear RGB, as-shot balanced, about 0
+    to 1. ``red_row`` and ``red_column`` are the parities where red lies. ``clip``, (3,), is where
+    each colour clips, and ``colours`` what ``surrounding_colours`` found, with no rows where
+    nothing is clipped.
+    """
+
+    samples: NDArray[np.uint16]
+    black: Float32
+    scale: Float32
+    red_row: int
+    red_column: int
+    clip: Float32
+    colours: Float32
+
+
 @kernel
 def _mirrored(index, length):
     """An index inside a line, mirrored at both ends as often as needed, so that parity is kept."""
+    if 0 <= index < length:
+        return index
     period = 2 * (length - 1)
     index = abs(index) % period
     return index if index < length else period - index
@@ -71,6 +104,94 @@ def _load(samples, black, scale, left, x):
         x[j] = _root((f32(samples[_mirrored(left + j, width)]) - black[j]) * scale[j])
     for j in range(end, x.shape[0]):
         x[j] = _root((f32(samples[_mirrored(left + j, width)]) - black[j]) * scale[j])
+
+
+@inlined
+def _value(samples, black, scale, row, column):
+    level = f32(samples[row, column]) - black[row & 1, column & 1]
+    return level * scale[row & 1, column & 1]
+
+
+@kernel
+def _restored_sample(samples, black, scale, red_row, red_column, clip, colours, row, column):
+    """A sample's linear value, restored where it is clipped, from its neighbours' other colours."""
+    height, width = samples.shape
+    plane = ((row + red_row) & 1) + ((column + red_column) & 1)
+    own = _value(samples, black, scale, row, column)
+    if own < ONSET * clip[plane]:
+        return own
+    above, below = _mirrored(row - 1, height), _mirrored(row + 1, height)
+    before, after = _mirrored(column - 1, width), _mirrored(column + 1, width)
+    beside = _value(samples, black, scale, row, before) + _value(samples, black, scale, row, after)
+    upright = _value(samples, black, scale, above, column) + _value(
+        samples, black, scale, below, column
+    )
+    r = g = b = f32(0)
+    if plane == 1:
+        on_red_row = (row & 1) == red_row
+        g = own
+        r = f32(0.5) * (beside if on_red_row else upright)
+        b = f32(0.5) * (upright if on_red_row else beside)
+    else:
+        g = f32(0.25) * (beside + upright)
+        diagonal = f32(0.25) * (
+            _value(samples, black, scale, above, before)
+            + _value(samples, black, scale, above, after)
+            + _value(samples, black, scale, below, before)
+            + _value(samples, black, scale, below, after)
+        )
+        r = own if plane == 0 else diagonal
+        b = diagonal if plane == 0 else own
+    if r >= FULL * clip[0] and g >= FULL * clip[1] and b >= FULL * clip[2]:
+        return max(own, clip[0], clip[1], clip[2])  # what follows, in the most frequent case
+    around = colour_around(colours, row, column)
+    return restored(r, g, b, around, clip)[plane]
+
+
+@kernel
+def _wholly_clipped(above, row, below, full_here, full_beside):
+    """Whether all samples of three short pieces of rows have reached their clipping levels."""
+    least = f32(0)
+    for j in range(row.shape[0]):
+        outer = min(f32(above[j]), f32(below[j])) - full_beside[j]
+        least = min(least, f32(row[j]) - full_here[j], outer)
+    return least >= f32(0)
+
+
+@kernel
+def _restore_row(mosaic, row, left, parity, doubted, full, x):
+    """Restore what is clipped in a loaded row.
+
+    ``doubted`` holds the roots from which on samples may be clipped, ``full`` the raw levels at
+    which they are for certain, both by parity of the row and by column.
+    """
+    samples, black, scale, red_row, red_column, clip, colours = mosaic
+    height, width = samples.shape
+    limits, white = doubted[parity], _root(max(clip[0], clip[1], clip[2]))
+    for start in range(0, x.shape[0], 16):
+        piece = x[start : start + 16]
+        excess = f32(-1)
+        for j in range(piece.shape[0]):
+            excess = max(excess, piece[j] - limits[start + j])
+        if excess < f32(0):
+            continue
+        # blown areas are large and all alike: what follows would give the same, at a high price
+        begin, end = left + start - 1, left + start + 17
+        if begin >= 0 and end <= width and 0 < row < height - 1 and start > 0:
+            here, beside = full[parity, start - 1 :], full[1 - parity, start - 1 :]
+            middle = samples[row, begin:end]
+            if _wholly_clipped(
+                samples[row - 1, begin:end], middle, samples[row + 1, begin:end], here, beside
+            ):
+                piece[:] = white
+                continue
+        for j in range(piece.shape[0]):
+            if piece[j] >= limits[start + j]:
+                column = _mirrored(left + start + j, width)
+                linear = _restored_sample(
+                    samples, black, scale, red_row, red_column, clip, colours, row, column
+                )
+                piece[j] = _root(linear)
 
 
 @kernel
@@ -282,27 +403,31 @@ def _own_line(i, q, y, covariance, variance, covariance3, variance3, slope, inte
 
 
 @kernel
-def _tile(mosaic, black, scale, red_row, red_column, top, left, wide, narrow, out):
+def _tile(mosaic, top, left, wide, narrow, out):
     """One tile of columns, ``left`` and on; ``out`` is (3, rows, columns of the tile).
 
     ``wide`` and ``narrow`` are room to work in: rings of rows, and of rows of every second column.
     """
-    height = mosaic.shape[0]
+    height = mosaic.samples.shape[0]
     _, rows, columns = out.shape
     n = wide.shape[2]
     first_row, first_column = top - MARGIN, left - MARGIN
-    red_phase = (red_row + first_row) & 1  # of the rows that hold red, counted as below
-    red_first = (red_column + first_column) & 1
+    red_phase = (mosaic.red_row + first_row) & 1  # of the rows that hold red, counted as below
+    red_first = (mosaic.red_column + first_column) & 1
+    any_clipped = mosaic.colours.shape[0] > 0
 
     # by parity of the row: levels, and the sign of a colour difference, positive where green lies
     blacks, scales = np.empty((2, n), np.float32), np.empty((2, n), np.float32)
-    signs = np.empty((2, n), np.float32)
+    levels = np.empty((3, 2, n), np.float32)
+    signs, doubted, full = levels[0], levels[1], levels[2]  # unpacking would lose contiguity
     for i in range(2):
         for j in range(n):
-            blacks[i, j] = black[(first_row + i) & 1, (first_column + j) & 1]
-            scales[i, j] = scale[(first_row + i) & 1, (first_column + j) & 1]
-            coloured = ((i + j) & 1) == ((red_phase + red_first) & 1)
-            signs[i, j] = f32(-1) if coloured else f32(1)
+            blacks[i, j] = mosaic.black[(first_row + i) & 1, (first_column + j) & 1]
+            scales[i, j] = mosaic.scale[(first_row + i) & 1, (first_column + j) & 1]
+            plane = ((i + red_phase) & 1) + ((j + red_first) & 1)
+            signs[i, j] = f32(1) if plane == 1 else f32(-1)
+            doubted[i, j] = _root(ONSET * mosaic.clip[plane])
+            full[i, j] = FULL * mosaic.clip[plane] / scales[i, j] + blacks[i, j]
 
     x, h, h_change, green = wide[0], wide[1], wide[2], wide[3]
     v_step, v_sums, v, v_change, v_four = wide[4], wide[5], wide[6], wide[7], wide[8]
@@ -312,8 +437,10 @@ def _tile(mosaic, black, scale, red_row, red_column, top, left, wide, narrow, ou
     ha, hb = narrow[8, 0], narrow[8, 1]
 
     for r in range(rows + 2 * MARGIN):
-        samples = mosaic[_mirrored(first_row + r, height)]
-        _load(samples, blacks[r & 1], scales[r & 1], first_column, x[r & _LAST])
+        row = _mirrored(first_row + r, height)
+        _load(mosaic.samples[row], blacks[r & 1], scales[r & 1], first_column, x[r & _LAST])
+        if any_clipped:
+            _restore_row(mosaic, row, first_column, r & 1, doubted, full, x[r & _LAST])
         _along(r, x, signs, h, h_change, a, b, c)
         _down(r, x, signs, v_step, v_sums, v, v_change, a, c)
         i = r - 9
@@ -338,67 +465,108 @@ def _tile(mosaic, black, scale, red_row, red_column, top, left, wide, narrow, ou
 
 
 @kernel
-def _strip(mosaic, black, scale, red_row, red_column, top, out):
-    width = mosaic.shape[1]
+def _strip(mosaic, top, out):
+    width = mosaic.samples.shape[1]
     tiles = (width + _TILE - 1) // _TILE
     columns = ((width + tiles - 1) // tiles + 15) // 16 * 16
     n = columns + 2 * MARGIN + 8
     wide = np.zeros((10, _RING, n), np.float32)
     narrow = np.zeros((9, _RING, n // 2), np.float32)
     for left in range(0, width, columns):
-        part = out[:, :, left : min(left + columns, width)]
-        _tile(mosaic, black, scale, red_row, red_column, top, left, wide, narrow, part)
+        _tile(mosaic, top, left, wide, narrow, out[:, :, left : min(left + columns, width)])
 
 
-def demosaic_strip(
-    mosaic: NDArray[np.uint16],
-    black: NDArray[np.float32],
-    scale: NDArray[np.float32],
-    red: tuple[int, int],
-    top: int,
-    out: NDArray[np.float32],
-) -> None:
-    """Interpolate rows ``top`` and on of a Bayer mosaic into ``out``.
+def demosaic_strip(mosaic: Mosaic, top: int, out: Float32) -> None:
+    """Interpolate rows ``top`` and on of a Bayer mosaic into ``out``, (3, rows, width or wider).
 
-    ``mosaic`` is the whole sensor, (height, width), both at least 2. ``black`` and ``scale``,
-    (2, 2), give ``(sample - black) * scale`` by row and column parity: linear RGB, as-shot
-    balanced, about 0 to 1. ``red`` is the parity of row and column where red lies. ``out`` is
-    (3, rows, width or wider), linear; what lies right of the width is left alone. Every value is
-    the same whatever strips the rows are asked in.
+    Linear RGB, clipped samples restored; what lies right of the width is left alone. Every value
+    is the same whatever strips the rows are asked in. A strip costs 24 rows more than it has.
     """
-    width = mosaic.shape[1]
-    _strip(mosaic, black, scale, red[0], red[1], top, out[:, :, :width])
+    _strip(mosaic, top, out[:, :, : mosaic.samples.shape[1]])
 
 
 @kernel
-def _bin(mosaic, black, scale, red, out):
-    height, width = mosaic.shape
-    for y in range(out.shape[0]):
-        for x in range(out.shape[1]):
-            total = np.zeros(3, np.float32)
-            for i in range(4):
-                row = _mirrored(4 * y + i, height)
-                for j in range(4):
-                    column = _mirrored(4 * x + j, width)
-                    plane = ((row + red[0]) & 1) + ((column + red[1]) & 1)
-                    value = f32(mosaic[row, column]) - black[row & 1, column & 1]
-                    total[plane] += value * scale[row & 1, column & 1]
-            out[y, x, 0] = total[0] * f32(0.25)
-            out[y, x, 1] = total[1] * f32(0.125)
-            out[y, x, 2] = total[2] * f32(0.25)
+def _add_rows(first, second, black, scale, share, total, peak):
+    """Sum and peak of two rows of one parity, sample by sample; levels by parity of the column."""
+    for x in range(total.shape[0] // 2):
+        a, b = f32(first[2 * x]) - black[0], f32(second[2 * x]) - black[0]
+        total[2 * x] = (a + b) * scale[0]
+        peak[2 * x] = max(peak[2 * x], max(a, b) * share[0])
+        a, b = f32(first[2 * x + 1]) - black[1], f32(second[2 * x + 1]) - black[1]
+        total[2 * x + 1] = (a + b) * scale[1]
+        peak[2 * x + 1] = max(peak[2 * x + 1], max(a, b) * share[1])
 
 
-def bin_mosaic(
-    mosaic: NDArray[np.uint16],
-    black: NDArray[np.float32],
-    scale: NDArray[np.float32],
-    red: tuple[int, int],
-) -> NDArray[np.float32]:
-    """The mosaic at a quarter scale, (h, w, 3) float32: the mean of each colour in 4 × 4 places.
+@kernel
+def _bin(mosaic, small, peak):
+    columns = peak.shape[1] * BLOCK
+    totals = np.zeros((2, columns), np.float32)
+    peaks = np.zeros(columns, np.float32)
+    share = np.empty((2, 2), np.float32)
+    for i in range(2):
+        for j in range(2):
+            plane = ((i + mosaic.red_row) & 1) + ((j + mosaic.red_column) & 1)
+            share[i, j] = mosaic.scale[i, j] / mosaic.clip[plane]
+    red_line, blue_line = totals[mosaic.red_row], totals[1 - mosaic.red_row]
+    r0, b0 = mosaic.red_column, 1 - mosaic.red_column
+    for y in range(peak.shape[0]):
+        peaks[:] = f32(0)
+        for i in range(2):
+            first = mosaic.samples[BLOCK * y + i, :columns]
+            second = mosaic.samples[BLOCK * y + i + 2, :columns]
+            _add_rows(first, second, mosaic.black[i], mosaic.scale[i], share[i], totals[i], peaks)
+        for x in range(peak.shape[1]):
+            j = BLOCK * x
+            small[y, x, 0] = f32(0.25) * (red_line[j + r0] + red_line[j + r0 + 2])
+            small[y, x, 1] = f32(0.125) * (
+                red_line[j + b0] + red_line[j + b0 + 2] + blue_line[j + r0] + blue_line[j + r0 + 2]
+            )
+            small[y, x, 2] = f32(0.25) * (blue_line[j + b0] + blue_line[j + b0 + 2])
+            peak[y, x] = max(peaks[j], peaks[j + 1], peaks[j + 2], peaks[j + 3])
 
-    Rows and columns beyond a whole block are left out; arguments as in ``demosaic_strip``.
+
+@kernel
+def _bin_restored(mosaic, peak, small):
+    """Once more the blocks with clipped samples, restored."""
+    samples, black, scale, red_row, red_column, clip, colours = mosaic
+    for y in range(peak.shape[0]):
+        for x in range(peak.shape[1]):
+            if peak[y, x] < ONSET:
+                continue
+            r, g, b = small[y, x, 0], small[y, x, 1], small[y, x, 2]
+            if r >= FULL * clip[0] and g >= FULL * clip[1] and b >= FULL * clip[2]:
+                small[y, x] = max(clip[0], clip[1], clip[2])
+                continue
+            r = g = b = f32(0)
+            for row in range(BLOCK * y, BLOCK * (y + 1)):
+                for column in range(BLOCK * x, BLOCK * (x + 1)):
+                    plane = ((row + red_row) & 1) + ((column + red_column) & 1)
+                    value = _restored_sample(
+                        samples, black, scale, red_row, red_column, clip, colours, row, column
+                    )
+                    if plane == 0:
+                        r += value
+                    elif plane == 1:
+                        g += value
+                    else:
+                        b += value
+            small[y, x, 0] = r * f32(0.25)
+            small[y, x, 1] = g * f32(0.125)
+            small[y, x, 2] = b * f32(0.25)
+
+
+def with_surroundings(mosaic: Mosaic) -> tuple[Mosaic, Float32]:
+    """The mosaic with its ``colours`` found, and the picture at a quarter scale, (h, w, 3).
+
+    The small picture is the mean of each colour's restored samples in blocks of 4 × 4; rows and
+    columns beyond a whole block are left out.
     """
-    height, width = mosaic.shape
-    out = np.empty((max(height // 4, 1), max(width // 4, 1), 3), np.float32)
-    _bin(mosaic, black, scale, red, out)
-    return out
+    height, width = mosaic.samples.shape
+    shape = (height // BLOCK, width // BLOCK)
+    small, peak = np.empty((*shape, 3), np.float32), np.empty(shape, np.float32)
+    _bin(mosaic, small, peak)
+    colours = surrounding_colours(small, peak)
+    if colours is not None:
+        mosaic = mosaic._replace(colours=colours)
+        _bin_restored(mosaic, peak, small)
+    return mosaic, small
