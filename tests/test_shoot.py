@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import subprocess
 from pathlib import Path
@@ -141,7 +142,7 @@ def test_patches_in_the_raw_are_the_spectral_sum(
 
 
 def test_lab_is_what_the_chart_is_published_as(truth: dict[str, Any]) -> None:
-    """xyY of the same 30-chart average under D50, as colour-science carries it beside the spectra."""
+    """xyY of the same average of 30 charts under D50, which colour-science carries as well."""
     import colour
 
     published = colour.CCS_COLOURCHECKERS["BabelColor Average"]
@@ -165,6 +166,8 @@ def test_masks_are_upright_and_lie_on_the_picture(
     red, blue = stored[0::2, 0::2] / neutral[0], stored[1::2, 1::2] / neutral[2]
     redness = rotate(np.log(np.maximum(red, 1e-4) / np.maximum(blue, 1e-4)), told["orientation"])
     inside = shade[::2, ::2]
+    x, y = told["products"]["red-lamp"]["ellipse"]["centre"]
+    assert shade[int(y * told["height"]), int(x * told["width"])]
     assert np.median(redness[inside]) > np.percentile(redness[~inside], 90)
 
 
@@ -201,9 +204,9 @@ def test_the_card_is_a_shoot() -> None:
         assert every[setups.index(setup)].role == "chart"
     assert {6, 8} < {shot.orientation for shot in every}
     burst = [shot for shot in every if shot.burst >= 0]
-    gaps = [(b.time - a.time).total_seconds() for a, b in zip(burst, burst[1:], strict=False)]
+    gaps = [(b.time - a.time).total_seconds() for a, b in itertools.pairwise(burst)]
     assert gaps == pytest.approx([0.1] * 11)
-    for before, after, a, b in zip(every, every[1:], setups, setups[1:], strict=False):
+    for (before, a), (after, b) in itertools.pairwise(zip(every, setups, strict=True)):
         gap = (after.time - before.time).total_seconds()
         assert gap > 0
         assert (gap > 20 * 60) == (a != b)

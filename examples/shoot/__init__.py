@@ -16,10 +16,11 @@ radius in stored widths, from the upper left), ``wavelengths_nm``;
 ``camera_rgb`` and ``xyz`` of every surface under it (a perfect diffuser has green 1 and Y 1);
 ``frames``: name -> ``setup``, ``layout``, ``role``, ``time``, ``orientation`` (Exif), upright
 ``height`` and ``width``, ``xy``, ``exposure``, ``stops`` of deliberate error, ``exposure_s``,
-``iso``, ``parts`` (number -> pixels), ``objects``; a chart frame has ``chart``: ``corners`` and, for
-each patch, ``name``, ``corners`` (x right, y down, upright pixels, clockwise from the upper left)
-and ``illumination`` in its middle; a burst frame has ``burst``: ``place`` and how blurred it is (``blur_px`` is smallest for the
-sharpest frame).
+``iso``, ``parts`` (number -> pixels), ``objects``, ``products``: lamp -> an ``ellipse`` well inside
+its shade (``centre`` and ``radii`` as shares of upright width and height). A chart frame has
+``chart``: ``corners`` and, for each patch, ``name``, ``corners`` (x right, y down, upright pixels,
+clockwise from the upper left) and ``illumination`` in its middle. A burst frame has ``burst``:
+``place`` and how blurred it is (``blur_px`` is smallest for the sharpest frame).
 
 A matt surface's raw value is ``black + exposure * illumination * camera_rgb * fall-off * (white -
 black)``, the fall-off 1 in the middle of the stored picture and ``corner_stops`` lower in a corner:

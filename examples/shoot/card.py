@@ -17,10 +17,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import sensor, spectra, view
+from . import baking, sensor, spectra, view
 from .dng import Camera, Capture, write_dng
 from .scene import MOODS, Shot, layouts, shots
-from .shapes import CHART_FIRST, LAMPS, PARTS, Box, Layout
+from .shapes import CHART_FIRST, LAMPS, PART_ID, PARTS, Box, Layout
 
 SEED = 20_241_003
 LATITUDE_DEG, LONGITUDE_DEG, ALTITUDE_M = 0.0231, -0.0417, 2.0
@@ -60,13 +60,13 @@ class _Baked:
 
     def __init__(self, arranged: dict[str, Layout]) -> None:
         self.arranged = arranged
-        self._lit: dict[str, view.Lit] = {}
+        self._lit: dict[str, baking.Lit] = {}
         self._locks = {name: threading.Lock() for name in arranged}
 
-    def lit(self, name: str) -> view.Lit:
+    def lit(self, name: str) -> baking.Lit:
         with self._locks[name]:
             if name not in self._lit:
-                self._lit[name] = view.bake(self.arranged[name])
+                self._lit[name] = baking.bake(self.arranged[name])
             return self._lit[name]
 
 
@@ -185,7 +185,7 @@ def _truth(
             for name, reflectance in spectra.reflectances().items()
         },
         "products": {
-            lamp: {"surface": enamel, "part": _part_number(lamp, "shade")}
+            lamp: {"surface": enamel, "part": PART_ID[lamp, "shade"]}
             for lamp, enamel in LAMPS.items()
         },
         "parts": {
@@ -197,12 +197,8 @@ def _truth(
     }
 
 
-def _part_number(name: str, part: str) -> int:
-    return next(i for i, p in enumerate(PARTS) if (p.object, p.part) == (name, part))
-
-
 def _frame_truth(
-    shot: Shot, layout: Layout, level: float, drawn: view.View, lit: view.Lit
+    shot: Shot, layout: Layout, level: float, drawn: view.View, lit: baking.Lit
 ) -> dict[str, Any]:
     height, width = drawn.parts.shape
     counts = np.bincount(drawn.parts.ravel(), minlength=len(PARTS))
@@ -220,6 +216,7 @@ def _frame_truth(
         "exposure_s": float(shot.exposure_s),
         "iso": shot.iso,
         "parts": {str(i): int(n) for i, n in enumerate(counts) if n},
+        "products": _product_spots(drawn.parts),
         "objects": sorted({PARTS[i].object for i in np.flatnonzero(counts)} - {"nothing"}),
     }
     if shot.burst >= 0 and layout.figure is not None:
@@ -238,7 +235,31 @@ def _frame_truth(
     return record
 
 
-def _chart_truth(box: Box, baked: view.Float32, drawn: view.View) -> dict[str, Any]:
+def _product_spots(parts: NDArray[np.uint8]) -> dict[str, Any]:
+    """Three fifths of the largest circle in each lamp's shade, as shares of the picture."""
+    from scipy.ndimage import distance_transform_edt
+
+    height, width = parts.shape
+    coarse = max(min(height, width) // 400, 1)
+    spots = {}
+    for lamp in LAMPS:
+        shade = np.pad(parts[::coarse, ::coarse] == PART_ID[lamp, "shade"], 1)
+        if shade.sum() < 50:
+            continue
+        inside = distance_transform_edt(shade)
+        row, column = np.unravel_index(np.argmax(inside), inside.shape)
+        centre = ((column - 0.5) * coarse / width, (row - 0.5) * coarse / height)
+        radius = 0.6 * float(inside.max()) * coarse
+        spots[lamp] = {
+            "ellipse": {
+                "centre": _rounded(centre, 4),
+                "radii": _rounded((radius / width, radius / height), 4),
+            }
+        }
+    return spots
+
+
+def _chart_truth(box: Box, baked: baking.Float32, drawn: view.View) -> dict[str, Any]:
     """Corners of the chart and of each patch on the upright picture, x to the right, y down."""
     hx, hy, hz = box.half
     matrix, origin = box.pose.matrix(), np.array(box.pose.origin)
@@ -260,7 +281,7 @@ def _chart_truth(box: Box, baked: view.Float32, drawn: view.View) -> dict[str, A
                 "name": PARTS[CHART_FIRST + i].surface,
                 "corners": _rounded(on_picture([u0, u1, u1, u0], [v0, v0, v1, v1]), 2),
                 "illumination": round(
-                    view.face_level(baked, 4, (u0 + u1) / 2, 1 - (v0 + v1) / 2), 5
+                    baking.face_level(baked, 4, (u0 + u1) / 2, 1 - (v0 + v1) / 2), 5
                 ),
             }
         )

@@ -4,6 +4,7 @@ Compiled kernels on plain arrays. Illumination is a number, without colour: ever
 is lit by one spectrum, so the colour of a matt surface is that of its reflectance alone.
 """
 
+# ruff: noqa: PLR0912, PLR0915 - a compiled kernel's calls cost more than its length
 from __future__ import annotations
 
 from dataclasses import dataclass
@@ -316,7 +317,8 @@ class Blockers:
 
 def blockers(layout: Layout, coarse: int = 3) -> Blockers:
     """The shadow casters of a layout; profiles keep every ``coarse``-th point."""
-    spheres, frames, spans, boxes, segments, hulls = [], [], [], [], [], []
+    spheres, frames, spans, boxes, segments = [], [], [], [], []
+    hulls: list[Float64] = []
     count = 0
     for lathe in layout.lathes:
         radius, low, high = lathe.bounds()

@@ -4,6 +4,7 @@ Compiled kernels on plain arrays and the few functions that feed them. Knows geo
 no spectra (colours come in as camera RGB) and no sensor.
 """
 
+# ruff: noqa: PLR0912, PLR0915 - a compiled kernel's calls cost more than its length
 from __future__ import annotations
 
 import numpy as np
@@ -228,7 +229,7 @@ def lathe_ray(
     rgb,
     out,
 ):
-    """What one ray sees of a surface of revolution: part (0 nothing) and distance; colour in rgb."""
+    """What a ray sees of a surface of revolution: part (0 nothing), distance; colour in rgb."""
     ex = camera[EYE] - frame[0, 3]
     ey = camera[EYE + 1] - frame[1, 3]
     ez = camera[EYE + 2] - frame[2, 3]
@@ -607,7 +608,7 @@ def draw_figure(layer, ids, x0, y0, step, camera, limbs, materials, light, sky):
             t = first
             closest = 1e9
             closest_t = t
-            for _ in range(48):
+            for _ in range(96):
                 distance = figure_distance(
                     ox + t * d[0], oy + t * d[1], oz + t * d[2], close, count, near
                 )
@@ -617,7 +618,7 @@ def draw_figure(layer, ids, x0, y0, step, camera, limbs, materials, light, sky):
                     closest_t = t
                 if ratio < 0.25 * pixel or t > last:
                     break
-                t += max(distance, 0.3 * pixel * t)
+                t += max(distance, 0.4 * pixel * t)
             cover = min(max(1.25 - closest / pixel, 0.0), 1.0)
             if cover <= 0:
                 continue
@@ -853,9 +854,11 @@ def draw_scenery(
                     mirror = 0.06 + 0.94 * (1 - min(-dy + 0.05, 1.0)) ** 6
                     mirror = min(max(mirror * (1 + 0.45 * ripple), 0.05), 0.95)
                     distance = np.exp(-t / 260.0)
+                    glint = 0.9 * smooth(0.55, 1.15, ripple)
                     for c in range(3):
                         deep = sky_rgb[2, c] * sky_gain * 0.9
                         wet = picture[i, j, c] * mirror + deep * (1 - mirror)
+                        wet += glint * sky_rgb[1, c] * sky_gain
                         air = sky_rgb[1, c] * sky_gain * 0.80
                         picture[i, j, c] = wet * (0.35 + 0.65 * distance) + air * 0.65 * (
                             1 - distance

@@ -1,4 +1,4 @@
-"""What was photographed: the arrangements on the quay, and the list of exposures with their cameras.
+"""What was photographed: the arrangements on the quay, and the exposures with their cameras.
 
 A story in numbers: metres, degrees, seconds. No pixels and no spectra.
 """
@@ -6,16 +6,20 @@ A story in numbers: metres, degrees, seconds. No pixels and no spectra.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta, timezone
 from fractions import Fraction
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from .jumper import BURST, RATE_HZ, jumper
 from .shapes import (
+    BULB_RADIUS_M,
     PART_ID,
     Box,
-    Capsules,
+    Lathe,
     Layout,
     Light,
     Pose,
@@ -27,6 +31,7 @@ from .shapes import (
 )
 
 Point = tuple[float, float, float]
+Float64 = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +99,11 @@ def _key(setup: str, subject: Point) -> Light:
     return Light(mood.key, mood.key_radius_m, mood.key_strength * distance**2)
 
 
+def _bulb(lathe: Lathe) -> Light:
+    x, y, z = lathe.pose.matrix() @ [0, lathe.bulb_m, 0] + np.array(lathe.pose.origin)
+    return Light((x, y, z), BULB_RADIUS_M, lathe.lit)
+
+
 SUBJECT: Point = (0.0, 0.25, 1.2)
 
 
@@ -113,7 +123,7 @@ def bench(z: float, x: float = 0.0, half_x: float = 0.95) -> Box:
 
 
 def hanging(lamp: str, x: float, y: float, z: float, lit: float = 0.0, turn: float = 0.0,
-            decal: tuple[float, float, float, float] | None = None) -> tuple:  # fmt: skip
+            decal: tuple[float, float, float, float] | None = None) -> tuple[Lathe, Strand]:  # fmt: skip
     """A pendant and the cable it hangs on."""
     lathe = pendant(lamp, Pose((x, y, z), turn), lit, decal)
     top = lathe.bounds()[2] + y
@@ -136,21 +146,15 @@ def layouts() -> dict[str, Layout]:
     """Every arrangement, by name."""
     made: list[Layout] = []
 
-    def add(name: str, setup: str, lathes: Sequence, boxes: Sequence = (), strands: Sequence = (),
-            **more: object) -> None:  # fmt: skip
-        lights = [_key(setup, SUBJECT)]
-        for lathe in lathes:
-            if lathe.lit > 0:
-                bulb_y = 0.062 + (
-                    0.25 if lathe.bounds()[1] < 0.001 and lathe.bounds()[2] > 0.35 else 0
-                )
-                matrix = lathe.pose.matrix()
-                at = matrix @ [0, bulb_y, 0] + np.array(lathe.pose.origin)
-                lights.append(Light(tuple(at), 0.030, lathe.lit))
-        made.append(Layout(name, setup, tuple(lathes), tuple(boxes), tuple(strands),
-                           lights=tuple(lights), **more))  # type: ignore[arg-type]  # fmt: skip
+    def add(name: str, setup: str, lathes: Sequence[Lathe], boxes: Sequence[Box] = (),
+            strands: Sequence[Strand] = (), **more: Any) -> None:  # fmt: skip
+        lights = [_key(setup, SUBJECT), *(_bulb(lathe) for lathe in lathes if lathe.lit > 0)]
+        made.append(
+            Layout(name, setup, tuple(lathes), tuple(boxes), tuple(strands), lights=tuple(lights),
+                   **more)
+        )  # fmt: skip
 
-    def row(y: float, z: float, lit: float = 0.0, gap: float = 0.46) -> list:
+    def row(y: float, z: float, lit: float = 0.0, gap: float = 0.46) -> list[Lathe]:
         names = ("teal-lamp", "red-lamp", "cream-lamp", "blue-lamp")
         return [
             table_lamp(n, Pose(((i - 1.5) * gap, y, z + 0.02 * (i % 2))), lit)
@@ -175,7 +179,7 @@ def layouts() -> dict[str, Layout]:
             [table_lamp("red-lamp", Pose((0.0, 0.32, 1.30)), glow),
              bollard(Pose((-0.92, 0.0, 2.25))), rope_coil(Pose((0.62, 0.0, 1.72)))],
             [crate(0.0, 1.30, turn=-14.0)],
-            [sagging((-1.9, 1.55, 2.4), (2.2, 1.30, 2.1), 0.42)],
+            [sagging((-1.9, 1.28, 2.4), (2.2, 1.06, 2.1), 0.30)],
             wall_z=wall, edge_z=3.4,
         )  # fmt: skip
     add(
@@ -253,86 +257,6 @@ def layouts() -> dict[str, Layout]:
     return {layout.name: layout for layout in made}
 
 
-BURST = 12
-RATE_HZ = 10.0
-
-
-def jumper(k: int) -> tuple[Capsules, object]:
-    """The figure at release ``k`` of the burst, and the lamp that swings in its hand."""
-    time = k / RATE_HZ
-    # crouch, 0.2 s; flight with 1.9 m/s take-off, 0.1 to 0.9 s by its own parabola; landing
-    take_off, speed, gravity = 0.25, 3.05, 9.81
-    flight = 2 * speed / gravity
-    t = time - take_off
-    if 0 <= t <= flight:
-        lift, rise = speed * t - gravity * t * t / 2, speed - gravity * t
-        air = np.sin(np.pi * t / flight)
-    else:
-        lift, air = 0.0, 0.0
-        rise = 0.0
-    before = max(0.0, 1 - abs(time - 0.12) / 0.13)
-    after = max(0.0, 1 - abs(time - (take_off + flight + 0.10)) / 0.12)
-    crouch = max(before, after)
-    x = -0.35 + 0.62 * time
-    z = 3.3
-    hip = 0.86 - 0.24 * crouch + lift
-    lean = 0.10 + 0.16 * crouch
-    neck = np.array([x + 0.52 * np.sin(lean), hip + 0.53 * np.cos(lean), z])
-    pelvis = np.array([x, hip, z])
-    part = {
-        name: PART_ID["jumper", name] for name in ("head", "hair", "jacket", "trousers", "shoes")
-    }
-    limbs: list[list[float]] = []
-
-    def limb(a: Sequence[float], b: Sequence[float], ra: float, rb: float, name: str) -> None:
-        limbs.append([*a, *b, ra, rb, part[name]])
-
-    head = neck + [0.045, 0.165, -0.01]
-    limb(head - [0, 0.03, 0], head + [0.005, 0.055, 0], 0.088, 0.096, "head")
-    limb(head + [-0.022, 0.075, 0.025], head + [-0.012, 0.060, 0.0], 0.098, 0.100, "hair")
-    limb(neck + [0, 0.0, 0], neck + [0.02, 0.08, 0], 0.052, 0.050, "head")
-    limb(pelvis + [0, 0.10, 0], neck + [0, -0.13, 0], 0.135, 0.155, "jacket")
-    limb(neck + [0, -0.10, -0.14], neck + [0, -0.10, 0.14], 0.095, 0.095, "jacket")
-    limb(pelvis + [0, 0.0, -0.05], pelvis + [0, 0.0, 0.05], 0.135, 0.135, "trousers")
-    for side, reach in ((-1.0, 1.0), (1.0, -1.0)):
-        joint = pelvis + [0, -0.03, 0.085 * side]
-        # in the air one knee comes up, the other leg trails
-        thigh = np.radians(
-            18 * reach * (1 - air) * 0.4 + air * (62 if reach > 0 else -34) + 52 * crouch
-        )
-        bend = np.radians(8 + air * (78 if reach > 0 else 62) + 96 * crouch)
-        knee = joint + 0.43 * np.array([np.sin(thigh), -np.cos(thigh), 0.05 * side])
-        shin = thigh - bend
-        ankle = knee + 0.42 * np.array([np.sin(shin), -np.cos(shin), 0.0])
-        if lift <= 0 and ankle[1] < 0.08:
-            ankle[1] = 0.08
-        limb(joint, knee, 0.092, 0.066, "trousers")
-        limb(knee, ankle, 0.066, 0.046, "trousers")
-        toe = np.radians(-8 - 34 * air)
-        limb(ankle + [-0.03, -0.045, 0], ankle + [0.16 * np.cos(toe), -0.055 + 0.16 * np.sin(toe), 0],
-             0.046, 0.036, "shoes")  # fmt: skip
-    swing = np.radians(-58 + 150 * min(max((time - 0.05) / 0.75, 0.0), 1.0))
-    hand = np.zeros(3)
-    for side, angle in ((-1.0, swing), (1.0, np.radians(-30 - 62 * air))):
-        shoulder = neck + [0.0, -0.09, 0.20 * side]
-        upper = np.array([np.sin(angle), -np.cos(angle), 0.34 * side])
-        elbow = shoulder + 0.29 * upper / np.linalg.norm(upper)
-        fore = angle + np.radians(24)
-        lower = np.array([np.sin(fore), -np.cos(fore), 0.05 * side])
-        wrist = elbow + 0.25 * lower / np.linalg.norm(lower)
-        limb(shoulder, elbow, 0.062, 0.050, "jacket")
-        limb(elbow, wrist, 0.050, 0.038, "jacket")
-        limb(wrist, wrist + 0.09 * lower / np.linalg.norm(lower), 0.037, 0.030, "head")
-        if side < 0:
-            hand = wrist + 0.10 * lower / np.linalg.norm(lower)
-    figure = Capsules("jumper", np.array(limbs), (0.62, rise, 0.0))
-    # the lamp trails behind the hand and hangs from it by its fitting
-    tilt = float(np.degrees(swing) * 0.75)
-    lamp = pendant("red-lamp", Pose((0, 0, 0), 0.0, 0.0, tilt))
-    top = lamp.pose.matrix() @ [0, lamp.bounds()[2] + 0.02, 0]
-    return figure, replace(lamp, pose=replace(lamp.pose, origin=tuple(hand - top)))
-
-
 def shots() -> list[Shot]:
     """The card, in the order it was shot."""
     zone = timezone(timedelta(0))
@@ -349,7 +273,7 @@ def shots() -> list[Shot]:
              stops: float = 0.0, burst: int = -1, focus_error_m: float = 0.0) -> None:  # fmt: skip
         nonlocal clock
         clock = clock + timedelta(seconds=wait_s)
-        exposure, iso = settings[layout.split()[0]]
+        exposure, iso = settings[layout.partition(" ")[0]]
         if burst >= 0:
             exposure, iso = Fraction(1, 400), 200
         if stops:
@@ -383,14 +307,14 @@ def shots() -> list[Shot]:
         take(f"daylight jump {k}", "jump", (0.05, 1.05, -1.35), (0.02, 1.02, 3.3), 42, 2.8,
              (0.0, 1.0, 3.22), wait_s=1 / RATE_HZ if k else 312.4, burst=k,
              focus_error_m=errors[k])  # fmt: skip
-    take("daylight hanging", "hanging", (0.04, 0.62, -0.80), (-0.01, 0.82, 1.4), 45, 5.6,
+    take("daylight hanging", "hanging", (0.10, 0.46, -0.80), (-0.01, 0.78, 1.4), 45, 5.6,
          (0, 0.72, 1.18), wait_s=204.0)  # fmt: skip
     clock = datetime(2024, 10, 3, 18, 38, 40, 0, tzinfo=zone)
     take("dusk chart", "chart", (0.0, 0.46, -0.15), (0.0, 0.17, 1.3), 50, 8.0, (0.0, 0.1, 1.3))
-    take("dusk row", "row", (0.0, 0.70, -0.85), (0.0, 0.42, 1.45), 40, 4.0, (0, 0.4, 1.32))
+    take("dusk row", "row", (0.0, 0.52, -0.85), (0.0, 0.44, 1.45), 40, 4.0, (0, 0.4, 1.32))
     take("dusk hanging", "hanging", (0.0, 0.50, -0.70), (0.0, 0.72, 1.35), 60, 2.8,
          (0, 0.72, 1.17), 8)  # fmt: skip
-    take("dusk pair", "pair", (0.06, 0.66, -0.45), (0.03, 0.40, 1.33), 55, 2.8,
+    take("dusk pair", "pair", (0.10, 0.40, -0.50), (0.03, 0.44, 1.33), 55, 2.8,
          (-0.2, 0.56, 1.18))  # fmt: skip
     take("dusk hero", "close", (0.24, 0.72, 0.30), (0.0, 0.60, 1.3), 70, 4.0, red)
     take("dusk hero", "hero", (-0.05, 0.80, -0.70), (0.0, 0.50, 1.3), 55, 2.8, red)
@@ -399,7 +323,7 @@ def shots() -> list[Shot]:
     clock = datetime(2024, 10, 3, 20, 5, 12, 0, tzinfo=zone)
     take("mixed chart", "chart", (0.0, 0.46, -0.15), (0.0, 0.17, 1.3), 50, 8.0, (0.0, 0.1, 1.3))
     take("mixed row", "row", (0.0, 0.68, -0.80), (0.0, 0.42, 1.45), 40, 5.6, (0, 0.4, 1.32))
-    take("mixed hero", "close", (-0.28, 0.80, 0.25), (0.0, 0.62, 1.28), 70, 5.6, red)
+    take("mixed hero", "close", (-0.28, 0.80, 0.25), (0.0, 0.64, 1.28), 70, 5.6, red)
     take("mixed pair", "pair", (0.0, 0.64, -0.50), (0.0, 0.42, 1.33), 55, 4.0, (-0.2, 0.5, 1.15))
     take("mixed hero", "hero", (0.10, 0.80, -0.80), (0.0, 0.49, 1.3), 60, 4.0, red, 6)
     take("mixed blue", "hero", (0.08, 0.80, -0.50), (0.0, 0.52, 1.27), 55, 4.0, (0, 0.66, 1.15))

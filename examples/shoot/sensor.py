@@ -63,7 +63,7 @@ def gain_map(height: int, width: int) -> Float32:
         yy = np.arange(part.shape[0])[:, None] + top + 0.5 - cy
         xx = np.arange(part.shape[1])[None, :] + left + 0.5 - cx
         r = np.hypot(xx, yy) / (speck.radius * width)
-        part *= (1 - speck.depth * np.clip(1.6 * (1 - r), 0, 1) ** 1.0 * (r < 1)).astype(np.float32)
+        part *= (1 - speck.depth * np.clip(1.6 * (1 - r), 0, 1)).astype(np.float32)
     return np.asarray(gain, np.float32)
 
 
@@ -91,7 +91,7 @@ def collect(picture, gain, noise, level, well, read, black, white):
 def photograph(
     picture: Float32, gain: Float32, level: float, iso: int, generator: np.random.Generator
 ) -> NDArray[np.uint16]:
-    """Expose the sensor to camera RGB (height, width, 3), of which 1 fills ``level`` of the well."""
+    """Expose the sensor to camera RGB (height, width, 3); 1 fills ``level`` of the well."""
     height, width, _ = picture.shape
     soft = blurred(picture, np.full(height, LENS_SIGMA_PX))
     noise = generator.standard_normal((height, width), dtype=np.float32)

@@ -1,4 +1,4 @@
-"""The things on the quay as numbers: surfaces of revolution, boxes, capsules, and what parts they have.
+"""The things on the quay as numbers: surfaces of revolution, boxes, limbs, and their parts.
 
 Pure geometry in metres: x to the right, y up, z away from the camera. No light, no pixels.
 """
@@ -54,7 +54,7 @@ def _parts() -> tuple[Part, ...]:
         Part("jumper", "jacket", "jacket"),
         Part("jumper", "trousers", "trousers"),
         Part("jumper", "shoes", "shoes"),
-        Part("chart", "frame", "black 2 (1.5 D)"),
+        Part("chart", "frame", "chart frame"),
     ]
     lamps = [
         Part(lamp, part, surface, gloss)
@@ -69,10 +69,9 @@ def _parts() -> tuple[Part, ...]:
         )
     ]
     chart = [Part("chart", f"patch {i + 1:02d}", name) for i, name in enumerate(PATCHES)]
-    return (Part("nothing", "nothing", DARKEST), *scenery, *lamps, *chart)
+    return (Part("nothing", "nothing", "black enamel"), *scenery, *lamps, *chart)
 
 
-DARKEST = "black 2 (1.5 D)"
 PARTS = _parts()
 """Every part of every object; the index is the value in the masks."""
 
@@ -118,6 +117,8 @@ class Lathe:
     decal: tuple[float, float, float, float, int] = (0.0, 0.0, 0.0, 0.0, 0)
     lit: float = 0.0
     """Intensity of its bulb; 0 is switched off."""
+    bulb_m: float = 0.0
+    """Height of the bulb's middle, local."""
     twist: float = 0.0
     """Strands of a rope laid around it; 0 is smooth."""
 
@@ -250,6 +251,10 @@ SHADES: dict[str, list[tuple[float, float]]] = {
 }  # fmt: skip
 
 
+BULB_M, BULB_RADIUS_M = 0.062, 0.030
+"""The bulb's middle above the rim, and its radius."""
+
+
 def _shade(lamp: str, base: float) -> list[Float64]:
     """Shade, inside, rim, fitting and bulb, the rim at height ``base``."""
     part = {name: PART_ID[lamp, name] for name in LAMP_PARTS}
@@ -264,7 +269,7 @@ def _shade(lamp: str, base: float) -> list[Float64]:
         (neck_r * 0.40, neck_y + 0.058),
         (0.0, neck_y + 0.060),
     ]
-    bulb_y, bulb_r = base + 0.062, 0.030
+    bulb_y, bulb_r = base + BULB_M, BULB_RADIUS_M
     angle = np.linspace(-np.pi / 2, np.pi / 2, 11)
     bulb = np.stack([bulb_r * np.cos(angle), bulb_y + bulb_r * np.sin(angle)], axis=1)
     return [
@@ -289,7 +294,7 @@ def pendant(
             PART_ID[lamp, "fitting"],
         )
     )
-    return Lathe(lamp, np.vstack(pieces), pose, _sticker(lamp, decal), lit)
+    return Lathe(lamp, np.vstack(pieces), pose, _sticker(lamp, decal), lit, BULB_M)
 
 
 def table_lamp(
@@ -308,7 +313,7 @@ def table_lamp(
     stem = np.array([(0.0085, 0.034), (0.0085, stem_m + 0.035)])
     pieces.append(turned(stem, fitting))
     lifted = None if decal is None else (*decal[:2], decal[2] + stem_m, decal[3] + stem_m)
-    return Lathe(lamp, np.vstack(pieces), pose, _sticker(lamp, lifted), lit)
+    return Lathe(lamp, np.vstack(pieces), pose, _sticker(lamp, lifted), lit, stem_m + BULB_M)
 
 
 def _sticker(

@@ -42,8 +42,9 @@ MIXTURES: dict[str, dict[str, float]] = {
     "white enamel": {WHITE: 0.94, "neutral 8 (.23 D)": 0.06},
     "black enamel": {DARK: 1.0},
     "brass": {"orange yellow": 0.34, "yellow": 0.16, "dark skin": 0.50},
-    # what a retoucher takes away
+    # what a retoucher takes away, and what holds the patches
     "sticker": {"yellow": 0.55, WHITE: 0.45},
+    "chart frame": {DARK: 0.80, "neutral 3.5 (1.05 D)": 0.20},
     "cable": {DARK: 0.85, "dark skin": 0.15},
     # the quay
     "light stone": {"neutral 6.5 (.44 D)": 0.62, "neutral 8 (.23 D)": 0.30, "orange yellow": 0.08},
@@ -148,7 +149,7 @@ def illuminant(shares: Mapping[str, float]) -> Float64:
 def xyz(reflectance: Float64, light: Float64) -> Float64:
     """CIE XYZ of reflectances (..., 81) under a light; a perfect diffuser has Y = 1."""
     weights = light[:, None] * observer()
-    return reflectance @ weights / weights[:, 1].sum()
+    return np.asarray(reflectance @ weights / weights[:, 1].sum(), np.float64)
 
 
 def chromaticity(light: Float64) -> tuple[float, float]:
@@ -172,7 +173,7 @@ def lab_d50(reflectance: Float64) -> Float64:
 def camera_rgb(reflectance: Float64, light: Float64) -> Float64:
     """What the camera sees of reflectances (..., 81); a perfect diffuser has green = 1."""
     weights = light[:, None] * sensitivities()
-    return reflectance @ weights / weights[:, 1].sum()
+    return np.asarray(reflectance @ weights / weights[:, 1].sum(), np.float64)
 
 
 def emitted_rgb(reflectance: Float64, light: Float64, white: Float64) -> Float64:

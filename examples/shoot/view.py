@@ -1,6 +1,6 @@
-"""One exposure as the lens throws it: light baked onto things, layers drawn, focused and moved.
+"""One exposure as the lens throws it: layers drawn, focused and moved.
 
-Joins scene, light and drawing kernels. Gives camera RGB and a mask of parts; knows no sensor.
+Joins scene, baked light and drawing kernels. Gives camera RGB and a mask of parts; knows no sensor.
 """
 
 from __future__ import annotations
@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import render
-from .light import blockers, grouped, illuminate
+from .baking import Lit, light_rows, overhead
+from .light import grouped
 from .scene import MOODS, Mood, Shot
 from .shapes import PART_ID, PARTS, Box, Capsules, Lathe, Layout, Strand
 from .spectra import SKY_PARTS, Palette
@@ -23,11 +24,6 @@ Float64 = NDArray[np.float64]
 
 SENSOR_MM = 36.0
 TEXTURE_SIZE = 1024
-AZIMUTHS = 40
-FACE_TEXELS = 28
-FLOOR_TEXELS = 150
-WALL_TEXELS = 90
-SAMPLES = 24
 TIERS = ((4, 4.0, 1e9, 2e9), (2, 1.7, 4.0, 5.5), (1, -1.0, 1.7, 2.5))
 """How finely scenery is drawn, by its blur (sigma, pixels): pixels a step; the blur below which a
 finer tier does it all; between which blurs the tier fades into the coarser one under it."""
@@ -57,149 +53,6 @@ def texture() -> tuple[Float32, NDArray[np.int64]]:
     offsets = np.cumsum([0, *(one.shape[0] ** 2 for one in levels[:-1])])
     flat = np.vstack([one.reshape(-1, 2) for one in levels])
     return flat.astype(np.float32), offsets.astype(np.int64)
-
-
-@dataclass(frozen=True, slots=True)
-class Lit:
-    """A layout with its light baked: per lathe, per box, and on floor and wall."""
-
-    lathes: tuple[Float32, ...]
-    boxes: tuple[Float32, ...]
-    floor: Float32
-    """Illumination of the floor as a ratio to what it would be with nothing on it."""
-    floor_area: tuple[float, float, float]
-    wall: Float32
-    wall_area: tuple[float, float, float]
-
-
-def light_rows(layout: Layout) -> Float64:
-    return np.array([[*light.origin, light.radius_m, light.intensity] for light in layout.lights])
-
-
-def _floor_area(layout: Layout) -> tuple[float, float, float]:
-    spots = [(p.origin[0], p.origin[2]) for p in (*(o.pose for o in layout.lathes),
-                                                  *(o.pose for o in layout.boxes))]  # fmt: skip
-    if layout.figure is not None:
-        spots += [tuple(point) for point in layout.figure.limbs[:, [0, 2]]]
-    low, high = np.min(spots, axis=0) - 0.9, np.max(spots, axis=0) + 0.9
-    size = float(max(high - low))
-    centre = (low + high) / 2
-    return float(centre[0] - size / 2), float(centre[1] - size / 2), size
-
-
-def _smoothed(values: Float32, axis: int, wrap: bool) -> Float32:
-    """A short binomial filter along one axis, to calm the sampling."""
-    pad = [(0, 0)] * values.ndim
-    pad[axis] = (1, 1)
-    padded = np.pad(values, pad, mode="wrap" if wrap else "edge")
-    n = values.shape[axis]
-    parts = [np.take(padded, np.arange(s, s + n), axis=axis) for s in (0, 1, 2)]
-    return np.asarray((parts[0] + 2 * parts[1] + parts[2]) / 4, np.float32)
-
-
-def bake(layout: Layout) -> Lit:
-    """Sum up the light on every surface of a layout."""
-    mood = MOODS[layout.setup]
-    casters = blockers(layout).arguments()
-    lights = light_rows(layout)
-    sky = np.array(mood.sky)
-    wall = np.array([layout.wall_z, 0.30 * (mood.key_strength + mood.sky[1])])
-
-    def gather(points: Float64, normals: Float64, offset: float = 0.006) -> Float32:
-        p = np.ascontiguousarray(points.reshape(-1, 3))
-        n = np.ascontiguousarray(normals.reshape(-1, 3))
-        result = illuminate(p, n, lights, sky, mood.floor, wall, SAMPLES, offset, *casters)
-        return np.asarray(result.reshape(*points.shape[:-1], 2), np.float32)
-
-    lathes = []
-    azimuth = np.arange(AZIMUTHS) / AZIMUTHS * 2 * np.pi
-    for lathe in layout.lathes:
-        s = lathe.segments
-        ends = np.vstack([s[:, [0, 1, 4, 5]], s[:, [2, 3, 6, 7]]])
-        ring, back = np.unique(ends.round(7), axis=0, return_inverse=True)
-        r, y, nr, nh = (ring[:, k, None] for k in range(4))
-        ones = np.ones_like(azimuth)[None]
-        local = np.stack([r * np.cos(azimuth), y * ones, r * np.sin(azimuth)], axis=-1)
-        normal = np.stack([nr * np.cos(azimuth), nh * ones, nr * np.sin(azimuth)], axis=-1)
-        turn = lathe.pose.matrix().T
-        values = gather(local @ turn + np.array(lathe.pose.origin), normal @ turn)
-        values = _smoothed(values, 1, wrap=True)
-        spread = values[back.reshape(-1)].reshape(2, len(s), AZIMUTHS, 2).transpose(1, 0, 2, 3)
-        lathes.append(np.ascontiguousarray(spread))
-
-    boxes = []
-    grid = (np.arange(FACE_TEXELS) + 0.5) / FACE_TEXELS * 2 - 1
-    a, b = np.meshgrid(grid, grid)
-    for box in layout.boxes:
-        hx, hy, hz = box.half
-        faces, normals = [], []
-        for axis, (first, second) in enumerate(((2, 1), (0, 2), (0, 1))):
-            for side in (-1.0, 1.0):
-                point = np.zeros((FACE_TEXELS, FACE_TEXELS, 3))
-                point[..., first] = a * box.half[first]
-                point[..., second] = b * box.half[second]
-                point[..., axis] = side * box.half[axis]
-                normal = np.zeros_like(point)
-                normal[..., axis] = side
-                faces.append(point + [0, hy, 0])
-                normals.append(normal)
-        turn = box.pose.matrix().T
-        points = np.array(faces) @ turn + np.array(box.pose.origin)
-        values = gather(points, np.array(normals) @ turn, 0.003)
-        boxes.append(_smoothed(_smoothed(values, 1, False), 2, False))
-
-    x0, z0, size = _floor_area(layout)
-    spot = (np.arange(FLOOR_TEXELS) + 0.5) / FLOOR_TEXELS * size
-    xx, zz = np.meshgrid(x0 + spot, z0 + spot)
-    ground = np.stack([xx, np.zeros_like(xx), zz], axis=-1)
-    upward = np.broadcast_to([0.0, 1.0, 0.0], ground.shape)
-    level = gather(ground, np.array(upward), 0.002).sum(axis=-1)
-    bare = open_level(ground, lights[:1], _overhead(mood, layout))
-    ratio = level / bare
-    fade = np.minimum(1, np.minimum(np.minimum(xx - x0, zz - z0),
-                                    np.minimum(x0 + size - xx, z0 + size - zz)) / (0.15 * size))  # fmt: skip
-    ratio = 1 + (ratio - 1) * np.clip(fade, 0, 1)
-    floor = _smoothed(_smoothed(ratio.astype(np.float32), 0, False), 1, False)
-
-    wall_area = (-3.2, 0.0, 6.4)
-    if layout.wall_z > 0:
-        spot = (np.arange(WALL_TEXELS) + 0.5) / WALL_TEXELS * wall_area[2]
-        xx, yy = np.meshgrid(wall_area[0] + spot, spot)
-        points = np.stack([xx, yy, np.full_like(xx, layout.wall_z)], axis=-1)
-        normals = np.array(np.broadcast_to([0.0, 0.0, -1.0], points.shape))
-        plain = gather(points, normals, 0.002).sum(axis=-1)
-        plain = _smoothed(_smoothed(plain, 0, False), 1, False)
-    else:
-        plain = np.ones((2, 2), np.float32)
-    return Lit(tuple(lathes), tuple(boxes), floor, (x0, z0, size), plain, wall_area)
-
-
-def face_level(baked: Float32, face: int, u: float, v: float) -> float:
-    """Illumination at a place on a box's face, u and v from 0 to 1."""
-    n = baked.shape[1]
-    x, y = (float(np.clip(place * n - 0.5, 0, n - 1.001)) for place in (u, v))
-    j, i = int(x), int(y)
-    corners = baked[face, i : i + 2, j : j + 2].sum(axis=-1)
-    return float(np.array([1 - y + i, y - i]) @ corners @ np.array([1 - x + j, x - j]))
-
-
-def _overhead(mood: Mood, layout: Layout) -> float:
-    """Skylight on bare ground: the cosine-weighted mean of the gradient that ``illuminate`` uses."""
-    zenith, horizon = mood.sky
-    mean = horizon + (zenith - horizon) * 0.8  # the mean of sqrt(sin e) under the cosine is 4/5
-    if layout.wall_z > 0:
-        mean *= 0.95
-    return float(mean)
-
-
-def open_level(points: Float64, lights: Float64, overhead: float) -> Float64:
-    """Illumination of level ground with nothing on it."""
-    total = np.full(points.shape[:-1], overhead)
-    for x, y, z, _, intensity in lights:
-        away = np.array([x, y, z]) - points
-        square = (away**2).sum(axis=-1)
-        total += intensity / square * np.maximum(away[..., 1], 0) / np.sqrt(square)
-    return total
 
 
 @dataclass(frozen=True, slots=True)
@@ -301,7 +154,7 @@ class _Canvas:
     def layer(
         self, outline: Float64, sigma: float, draw: Any, motion: tuple[float, float] = (0.0, 0.0)
     ) -> None:
-        """Draw one thing into the part of the picture that ``outline`` (n, 2+) and its blur reach."""
+        """Draw one thing where its ``outline`` (n, 2 or more) and its blur reach."""
         height, width = self.parts.shape
         step = _step(sigma)
         margin = 3 * sigma + 4 + max(abs(motion[0]), abs(motion[1]))
@@ -407,18 +260,17 @@ def _lathe(canvas: _Canvas, lathe: Lathe, baked: Float32, table: Float64, env: F
     view = canvas.lens
     sigma = softness(view, corners.mean(axis=0), 0.8 * radius)
     decal = np.array(lathe.decal, np.float64)
-    hulls = np.array(
-        [
-            [*hull, *_outline(view, _corners([-hull[2], hull[3], -hull[2]], [hull[2], hull[4], hull[2]],
-                                             matrix, lathe.pose.origin))]
-            for hull in grouped(lathe.segments)
-        ]
-    )  # fmt: skip
+    hulls = []
+    for hull in grouped(lathe.segments):
+        wide, bottom, top = hull[2:]
+        seen = _corners([-wide, bottom, -wide], [wide, top, wide], matrix, lathe.pose.origin)
+        hulls.append([*hull, *_outline(view, seen)])
+    rows = np.array(hulls)
     moving = layout.figure is not None and lathe.name == "red-lamp"
     shift = motion(layout.figure, view, shot) if moving and layout.figure else (0.0, 0.0)
 
     def paint(pixels: Float32, parts: Any, x0: int, y0: int, step: int) -> None:
-        render.draw_lathe(pixels, parts, x0, y0, step, view.camera, frame, lathe.segments, hulls,
+        render.draw_lathe(pixels, parts, x0, y0, step, view.camera, frame, lathe.segments, rows,
                           baked, decal, lathe.twist, table, env)  # fmt: skip
 
     canvas.layer(view.project(corners), sigma, paint, shift)
@@ -434,8 +286,9 @@ def _box(canvas: _Canvas, box: Box, baked: Float32, table: Float64, other: Float
     view = canvas.lens
 
     def paint(pixels: Float32, parts: Any, x0: int, y0: int, step: int) -> None:
-        render.draw_box(pixels, parts, x0, y0, step, view.camera, frame, np.array(box.half), baked,
-                        box.part, box.planks, table, other, pyramid, offsets, TEXTURE_SIZE)  # fmt: skip
+        render.draw_box(pixels, parts, x0, y0, step, view.camera, frame, np.array(box.half),
+                        baked, box.part, box.planks, table, other, pyramid, offsets,
+                        TEXTURE_SIZE)  # fmt: skip
 
     canvas.layer(view.project(corners), softness(view, centre, hz), paint)
 
@@ -502,7 +355,7 @@ def scenery(canvas: _Canvas, layout: Layout, lit: Lit, palette: Palette, mood: M
         render.draw_scenery(
             picture, parts, top, step, camera, layout.wall_z, layout.edge_z,
             0 if layout.floor == "stone" else 1, lit.floor, np.array(lit.floor_area), lit.wall,
-            np.array(lit.wall_area), lights[0], _overhead(mood, layout), others, sky_rgb,
+            np.array(lit.wall_area), lights[0], overhead(mood, layout), others, sky_rgb,
             mood.sky_gain, mood.clouds, 0.37 + 0.11 * len(layout.name), pyramid, offsets,
             TEXTURE_SIZE, lamps,
         )  # fmt: skip
@@ -534,7 +387,8 @@ def _row_depths(camera: Float64, layout: Layout, height: int) -> Float64:
     down = dy < -1e-6
     ground = np.where(down, -camera[1] / np.where(down, dy, -1.0), 1e5)
     if layout.wall_z > 0:
-        return np.minimum(ground, (layout.wall_z - camera[2]) / np.maximum(dz, 1e-6))
+        depth = np.minimum(ground, (layout.wall_z - camera[2]) / np.maximum(dz, 1e-6))
+        return np.asarray(depth, np.float64)
     on_quay = down & (camera[2] + ground * dz < layout.edge_z)
     depth[on_quay] = ground[on_quay]
     return depth
