@@ -36,6 +36,14 @@ def picture_size(megapixels: float) -> tuple[int, int]:
     return height, 2 * round(height * 1.5 / 2)
 
 
+def _affordable(pixels: int) -> int:
+    """How many frames may be drawn at once: a core each, and about 56 bytes a pixel."""
+    import psutil
+
+    room = int(psutil.virtual_memory().available / (56 * pixels))
+    return max(1, min(os.cpu_count() or 1, room))
+
+
 def camera() -> Camera:
     return Camera(
         make=MAKE,
@@ -128,7 +136,7 @@ def make_card(
 
     records: dict[str, dict[str, Any]] = {}
     done = 0
-    with ThreadPoolExecutor(workers or os.cpu_count() or 1) as pool:
+    with ThreadPoolExecutor(workers or _affordable(height * width)) as pool:
         futures = {pool.submit(one, shot): shot for shot in wanted}
         for future in as_completed(futures):
             records[futures[future].frame] = future.result()

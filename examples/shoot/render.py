@@ -475,9 +475,13 @@ def box_ray(
         for c in range(3):
             rgb[c] = materials[found, c] * level
         return found, face
+    # a face seen askew: the footprint lengthens across a top's boards, along a side's
     foot = footprint * t
-    width = 2 * hb / planks
-    tone, relief = plank(a, b + hb, face + 11 * planks, width, foot, foot, pyramid, offsets, size)
+    long = foot / max(abs(lx if axis == 0 else (ly if axis == 1 else lz)), 0.12)
+    tone, relief = plank(
+        a, b + hb, face + 11 * planks, 2 * hb / planks, foot if axis == 1 else long,
+        long if axis == 1 else foot, pyramid, offsets, size,
+    )  # fmt: skip
     edge = min(ha - abs(a), hb - abs(b))
     tone = min(1.0, tone + 0.25 * (1 - smooth(0.0, 0.006, edge)))
     for c in range(3):

@@ -79,10 +79,10 @@ class Mood:
 
 MOODS = {
     "daylight": Mood(
-        (-4.2, 3.9, -1.6), 0.80, 0.84, 8.0, False, (0.24, 0.40), 0.13, 1.35, 0.9, 0.44
+        (-4.2, 3.9, -1.6), 0.80, 0.84, 8.0, False, (0.24, 0.40), 0.13, 1.25, 0.9, 0.57
     ),
-    "dusk": Mood((-1.5, 1.75, -0.55), 0.24, 0.62, 14.0, True, (0.05, 0.09), 0.06, 0.16, 0.5, 0.52),
-    "mixed": Mood((1.7, 2.1, -1.1), 0.34, 0.74, 12.0, True, (0.18, 0.30), 0.12, 0.60, 0.6, 0.44),
+    "dusk": Mood((-1.5, 1.75, -0.55), 0.24, 0.62, 14.0, True, (0.05, 0.09), 0.06, 0.13, 0.5, 0.82),
+    "mixed": Mood((1.7, 2.1, -1.1), 0.34, 0.74, 12.0, True, (0.18, 0.30), 0.12, 0.60, 0.6, 0.66),
 }
 
 CHART_HALF = (0.1449, 0.0999, 0.004)
@@ -122,10 +122,16 @@ def bench(z: float, x: float = 0.0, half_x: float = 0.95) -> Box:
     return Box("bench", (half_x, 0.12, 0.19), Pose((x, 0.0, z)), planks=2)
 
 
-def hanging(lamp: str, x: float, y: float, z: float, lit: float = 0.0, turn: float = 0.0,
-            decal: tuple[float, float, float, float] | None = None) -> tuple[Lathe, Strand]:  # fmt: skip
+def hanging(
+    lamp: str,
+    x: float,
+    y: float,
+    z: float,
+    lit: float = 0.0,
+    decal: tuple[float, float, float, float] | None = None,
+) -> tuple[Lathe, Strand]:
     """A pendant and the cable it hangs on."""
-    lathe = pendant(lamp, Pose((x, y, z), turn), lit, decal)
+    lathe = pendant(lamp, Pose((x, y, z)), lit, decal)
     top = lathe.bounds()[2] + y
     return lathe, Strand("cable", np.array([(x, top - 0.004, z), (x, top + 2.2, z)]), 0.0032)
 
@@ -162,7 +168,7 @@ def layouts() -> dict[str, Layout]:
         ]
 
     for setup, wall in (("daylight", 0.0), ("dusk", 0.0), ("mixed", 2.5)):
-        glow = 0.055 if setup == "dusk" else 0.0
+        glow = 0.034 if setup == "dusk" else 0.0
         add(
             f"{setup} chart", setup,
             [table_lamp("red-lamp", Pose((0.34, 0.0, 1.28)), 0.0),
@@ -179,7 +185,7 @@ def layouts() -> dict[str, Layout]:
             [table_lamp("red-lamp", Pose((0.0, 0.32, 1.30)), glow),
              bollard(Pose((-0.92, 0.0, 2.25))), rope_coil(Pose((0.62, 0.0, 1.72)))],
             [crate(0.0, 1.30, turn=-14.0)],
-            [sagging((-1.9, 1.28, 2.4), (2.2, 1.06, 2.1), 0.30)],
+            [sagging((-1.9, 1.08, 2.4), (2.2, 0.92, 2.1), 0.20)],
             wall_z=wall, edge_z=3.4,
         )  # fmt: skip
     add(
@@ -208,7 +214,7 @@ def layouts() -> dict[str, Layout]:
          bollard(Pose((1.25, 0.0, 2.75)))],
         edge_z=3.6,
     )  # fmt: skip
-    for setup, glow in (("daylight", 0.0), ("dusk", 0.050)):
+    for setup, glow in (("daylight", 0.0), ("dusk", 0.032)):
         trio = [
             hanging("cream-lamp", -0.46, 0.78, 1.42, glow),
             hanging("red-lamp", 0.0, 0.62, 1.30, glow),
@@ -222,8 +228,8 @@ def layouts() -> dict[str, Layout]:
         )  # fmt: skip
     add(
         "dusk pair", "dusk",
-        [table_lamp("cream-lamp", Pose((-0.22, 0.24, 1.30)), 0.06),
-         table_lamp("teal-lamp", Pose((0.30, 0.24, 1.36)), 0.06)],
+        [table_lamp("cream-lamp", Pose((-0.22, 0.24, 1.30)), 0.032),
+         table_lamp("teal-lamp", Pose((0.30, 0.24, 1.36)), 0.032)],
         [bench(1.33, 0.05, 0.75)], edge_z=3.2,
     )  # fmt: skip
     add(
@@ -302,7 +308,7 @@ def shots() -> list[Shot]:
          (-0.3, 0.3, 0.94))  # fmt: skip
     take("daylight group", "group", (0.10, 0.55, -0.55), (0.02, 0.22, 1.6), 45, 2.8,
          (0.02, 0.3, 1.44), wait_s=6.2)  # fmt: skip
-    errors = (0.55, 0.30, 0.12, 0.05, -0.10, 0.02, 0.0, 0.06, -0.18, -0.32, 0.20, 0.48)
+    errors = (-1.7, -1.2, -0.8, -0.4, -0.25, 0.3, 0.0, -0.5, 1.0, 1.6, 2.6, -1.5)
     for k in range(BURST):
         take(f"daylight jump {k}", "jump", (0.05, 1.05, -1.35), (0.02, 1.02, 3.3), 42, 2.8,
              (0.0, 1.0, 3.22), wait_s=1 / RATE_HZ if k else 312.4, burst=k,
