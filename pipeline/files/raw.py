@@ -140,6 +140,8 @@ def _bayer_source(
     mosaic, small = with_surroundings(
         Mosaic(samples, black, scale, red_row, red_column, clip, colours=nothing)
     )
+    if small.max() <= 0 and not samples.any():
+        raise UnreadableOriginal("it holds no picture: every sample is zero")
     return RawSource(
         height=samples.shape[0],
         width=samples.shape[1],

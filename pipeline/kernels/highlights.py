@@ -34,8 +34,6 @@ EDGE_WEIGHT = f32(0.02)
 MISFIT = f32(0.3)
 """How far the open channels miss the colour around, as a share of their sum, when it is half
 believed."""
-LONE = f32(0.75)
-"""How much surrounding colour is believed on the word of a single open channel."""
 BLOCK = 4
 """The small picture has one pixel for this many rows and columns."""
 FIELD = 2 * BLOCK
@@ -213,8 +211,6 @@ def restored(r, g, b, around, clip):
         + abs(known_b - scale * open_b * around[2])
     ) / (known + f32(1e-6))
     believed = f32(1) / (f32(1) + miss * miss / (MISFIT * MISFIT))
-    # a single open channel fits any colour, and then neutral is the safer guess
-    believed *= LONE + (f32(1) - LONE) * _smooth(open_r + open_g + open_b - f32(1))
     third = (f32(1) - believed) / f32(3)
     colour_r = believed * around[0] + third
     colour_g = believed * around[1] + third
