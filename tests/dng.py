@@ -83,7 +83,7 @@ def write_dng(
     ``pattern`` names the colours row by row: 4 letters for 2 × 2, 36 for 6 × 6. ``black`` is one
     level or one for each place of a 2 × 2 pattern, row by row. ``active_area`` is top, left,
     bottom, right. ``compression="ljpeg"`` with ``tile`` writes lossless JPEG (ITU-T T.81, process
-    14), one component.
+    14), two interleaved components a tile as cameras do.
     """
     cfa = np.ascontiguousarray(cfa, np.uint16)
     mosaic = cfa.ndim == 2
@@ -148,8 +148,6 @@ def write_dng(
 
 def _lossless_tiles(cfa: np.ndarray, tile: tuple[int, int]):
     """Lossless JPEG of each tile; right and bottom tiles are filled up by repeating the edge."""
-    import imagecodecs
-
     rows, columns = tile
     height, width = cfa.shape
     for top in range(0, height, rows):
@@ -158,7 +156,50 @@ def _lossless_tiles(cfa: np.ndarray, tile: tuple[int, int]):
             block = np.pad(
                 block, ((0, rows - block.shape[0]), (0, columns - block.shape[1])), mode="edge"
             )
-            yield imagecodecs.ljpeg_encode(np.ascontiguousarray(block), bitspersample=16)
+            yield lossless_jpeg(block.reshape(rows, columns // 2, 2))
+
+
+def lossless_jpeg(samples: np.ndarray) -> bytes:
+    """Lossless JPEG (ITU-T T.81, process 14, predictor 1) of 16-bit (rows, columns, components).
+
+    One Huffman table for all components: the 17 difference categories in codes of 5 bits each.
+    """
+    rows, columns, components = samples.shape
+    values = samples.astype(np.int64)
+    predicted = np.empty_like(values)
+    predicted[:, 1:] = values[:, :-1]
+    predicted[1:, 0] = values[:-1, 0]
+    predicted[0, 0] = 1 << 15
+    bits: list[str] = []
+    for difference in ((values - predicted + (1 << 15)) % (1 << 16) - (1 << 15)).ravel():
+        category = int(abs(difference)).bit_length()
+        bits.append(f"{category:05b}")
+        if 0 < category < 16:
+            extra = difference if difference > 0 else difference + (1 << category) - 1
+            bits.append(f"{extra:0{category}b}")
+    text = "".join(bits)
+    text += "1" * (-len(text) % 8)
+    scan = int(text, 2).to_bytes(len(text) // 8, "big").replace(b"\xff", b"\xff\0")
+
+    def segment(marker: int, body: bytes) -> bytes:
+        return bytes((0xFF, marker)) + (len(body) + 2).to_bytes(2, "big") + body
+
+    frame = (
+        bytes((16,)) + rows.to_bytes(2, "big") + columns.to_bytes(2, "big") + bytes((components,))
+    )
+    frame += b"".join(bytes((i, 0x11, 0)) for i in range(components))
+    table = bytes((0,)) + bytes((0, 0, 0, 0, 17)) + bytes(11) + bytes(range(17))
+    start = (
+        bytes((components,)) + b"".join(bytes((i, 0)) for i in range(components)) + bytes((1, 0, 0))
+    )
+    return (
+        b"\xff\xd8"
+        + segment(0xC3, frame)
+        + segment(0xC4, table)
+        + segment(0xDA, start)
+        + scan
+        + b"\xff\xd9"
+    )
 
 
 def mosaic_of(rgb: np.ndarray, pattern: str = "RGGB") -> np.ndarray:

@@ -52,17 +52,14 @@ def test_white_objects_stay_neutral_where_green_clips_first() -> None:
     mosaic = recorded(scene)
     restored, _ = with_surroundings(mosaic)
     partly = (scene[..., 1] > 1.05) & (scene[..., 1] < 1.5)  # red and blue still record
-    partly[1:-1] &= (scene[2:, :, 1] > 0.6) & (scene[:-2, :, 1] > 0.6)  # off the sphere's rim
-    partly[:, 1:-1] &= (scene[:, 2:, 1] > 0.6) & (scene[:, :-2, 1] > 0.6)
+    i, j = np.mgrid[:160, :160] / 160 - 0.5
+    partly &= i**2 + j**2 < 0.14  # the rim is one sharp sample wide and mixes with the background
     assert partly.sum() > 500
     got, left_alone = developed(restored)[partly], developed(mosaic)[partly]
     assert np.median(np.abs(got - scene[partly]) / scene[partly]) < 0.02
-    # the rim of the sphere is one sharp sample wide, so a few pixels mix sphere and background
-    green, others = got[:, 1], got[:, [0, 2]].mean(axis=1)
-    assert np.percentile(green / others, 1) > 0.96
+    assert (got[:, 1] / got[:, [0, 2]].mean(axis=1)).min() > 0.95
     # and the same check sees the magenta of a picture that is left alone
-    green, others = left_alone[:, 1], left_alone[:, [0, 2]].mean(axis=1)
-    assert np.percentile(green / others, 1) < 0.75
+    assert (left_alone[:, 1] / left_alone[:, [0, 2]].mean(axis=1)).min() < 0.75
 
 
 def test_wholly_clipped_places_are_neutral_and_no_darker_than_recorded() -> None:

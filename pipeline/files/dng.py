@@ -1,12 +1,14 @@
-"""Reads what a DNG says about itself: levels, matrices, as-shot neutral, active area.
+"""Reads a DNG: levels, matrices, as-shot neutral and, where it is simple, the mosaic itself.
 
-LibRaw decodes the samples but keeps no DNG matrices and rounds black levels; both are read here
-from the tags. DNG Specification 1.7.1.0; knows nothing of pixels.
+LibRaw keeps no DNG matrices and rounds black levels, so the tags are read here. A 2 × 2 mosaic of
+16-bit samples, plain or in lossless JPEG, is decoded here too, in half of LibRaw's time. DNG
+Specification 1.7.1.0; knows nothing of what becomes of the pixels.
 """
 
 from __future__ import annotations
 
 import io
+import struct
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,13 +29,22 @@ CAMERA_SIGNATURE, PROFILE_SIGNATURE = 50931, 50932
 # ColorMatrix, ForwardMatrix, CameraCalibration and CalibrationIlluminant of the two lights
 LIGHT_TAGS = ((50721, 50964, 50723, 50778), (50722, 50965, 50724, 50779))
 CFA, LINEAR_RAW = 32803, 34892
+CFA_PATTERN = 33422
+UNCOMPRESSED, JPEG = 1, 7
+# LinearizationTable, RowInterleaveFactor, ColumnInterleaveFactor: left to LibRaw
+OTHER_LAYOUTS = {50712, 50975, 52547}
+
+MOST_PIXELS = 400_000_000
+"""Larger sensors do not exist; a header that claims more is broken or hostile."""
+LEAST_SIDE = 4
 
 
 @dataclass(frozen=True, slots=True)
 class DNG:
     """``neutral`` is (3,) with green 1; ``black`` is (2, 2), by place in the active area.
 
-    ``area`` is top, left, bottom and right of the active area in the stored picture.
+    ``area`` is top, left, bottom and right of the active area in the stored picture. ``mosaic`` is
+    the active area's samples and ``letters``, (2, 2), their colours; None where LibRaw must decode.
     """
 
     camera: Camera
@@ -42,6 +53,8 @@ class DNG:
     white: float
     area: tuple[int, int, int, int]
     orientation: int
+    mosaic: NDArray[np.uint16] | None
+    letters: NDArray[np.str_] | None
 
 
 def read_dng(data: bytes) -> DNG | None:
@@ -61,6 +74,7 @@ def read_dng(data: bytes) -> DNG | None:
             main = next((page for page in (first, *(first.pages or ())) if _is_main(page)), None)
             if main is None:
                 raise UnreadableOriginal("a DNG without a raw picture inside")
+            area = _area(main)
             for offset, count in zip(main.dataoffsets, main.databytecounts, strict=True):
                 if count <= 0 or offset + count > len(data):
                     raise UnreadableOriginal("it is cut short: a part of the picture is missing")
@@ -72,13 +86,16 @@ def read_dng(data: bytes) -> DNG | None:
                     f"its black level {black.max():g} is not below its white level {white:g}"
                 )
             orientation = int(_numbers(first, ORIENTATION, (1,))[0])
+            letters = _letters(main)
             return DNG(
                 camera=camera,
                 neutral=_neutral(first, camera),
                 black=black,
                 white=white,
-                area=_area(main),
+                area=area,
                 orientation=orientation if 1 <= orientation <= 8 else 1,
+                mosaic=None if letters is None else _mosaic(main, data, area),
+                letters=letters,
             )
     except UnreadableOriginal:
         raise
@@ -115,9 +132,60 @@ def _area(page: Any) -> tuple[int, int, int, int]:
     top, left, bottom, right = (
         int(n) for n in _numbers(page, ACTIVE_AREA, (0, 0, height, width))[:4]
     )
+    if width * height > MOST_PIXELS:
+        raise UnreadableOriginal(
+            f"its header claims {width} × {height} pixels; at most "
+            f"{MOST_PIXELS // 1_000_000} million are read"
+        )
     if not (0 <= top < bottom <= height and 0 <= left < right <= width):
         raise UnreadableOriginal("its active area does not lie inside its picture")
+    if min(bottom - top, right - left) < LEAST_SIDE:
+        raise UnreadableOriginal(f"{right - left} × {bottom - top} pixels are not a picture")
     return top, left, bottom, right
+
+
+def _letters(page: Any) -> NDArray[np.str_] | None:
+    """The colours of a 2 × 2 mosaic of red, green and blue in plain 16-bit numbers."""
+    plain = page.photometric == CFA and page.dtype == "uint16" and page.bitspersample == 16
+    if (
+        not plain
+        or page.compression not in (UNCOMPRESSED, JPEG)
+        or OTHER_LAYOUTS & set(page.tags.keys())
+    ):
+        return None
+    tag = page.tags.get(CFA_PATTERN)
+    pattern = b"" if tag is None else bytes(tag.value)
+    if len(pattern) != 4 or sorted(pattern) != [0, 1, 1, 2] or pattern[0] == pattern[1]:
+        return None
+    return np.array([["RGB"[code] for code in pattern[:2]], ["RGB"[code] for code in pattern[2:]]])
+
+
+def _mosaic(page: Any, data: bytes, area: tuple[int, int, int, int]) -> NDArray[np.uint16]:
+    import imagecodecs
+
+    top, left, bottom, right = area
+    if page.compression == UNCOMPRESSED:
+        return np.ascontiguousarray(page.asarray(maxworkers=1)[top:bottom, left:right])
+    height, width = page.imagelength, page.imagewidth
+    rows, columns = (
+        (page.tilelength, page.tilewidth) if page.is_tiled else (page.rowsperstrip, width)
+    )
+    mosaic = np.empty((height, width), np.uint16)
+    across = -(-width // columns)
+    for index, (offset, count) in enumerate(
+        zip(page.dataoffsets, page.databytecounts, strict=True)
+    ):
+        # components and lines may be cut in any way: in memory the samples lie in their order
+        coded = data[offset : offset + count]
+        start = coded.find(b"\xff\xc3")  # the frame header tells how much memory decoding takes
+        lines, line, components = struct.unpack_from(">HHB", coded, start + 5)
+        if start < 0 or lines * line * components > rows * columns:
+            raise UnreadableOriginal("its tiles are not of the size that its header says")
+        samples = imagecodecs.ljpeg_decode(coded).reshape(-1, columns)
+        y, x = index // across * rows, index % across * columns
+        part = mosaic[y : y + rows, x : x + columns]
+        part[:] = samples[: part.shape[0], : part.shape[1]]
+    return np.ascontiguousarray(mosaic[top:bottom, left:right])
 
 
 def _black(page: Any) -> Float64:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import NotAsRecorded, UnreadableOriginal
-from pipeline.files.dng import DNG, read_dng
+from pipeline.files.dng import DNG, LEAST_SIDE, MOST_PIXELS, read_dng
 from pipeline.files.picture import is_picture, open_picture
 from pipeline.frame import Float32, Light, Source
 from pipeline.hashing import digest_bytes
@@ -34,9 +34,6 @@ from pipeline.kernels.orient import upright
 Float64 = NDArray[np.float64]
 
 MOST_BYTES = 4 << 30
-MOST_PIXELS = 400_000_000
-"""Larger sensors do not exist; a header that claims more is broken or hostile."""
-LEAST_SIDE = 4
 FLIP_TO_ORIENTATION = {0: 1, 1: 2, 2: 4, 3: 3, 4: 5, 5: 8, 6: 6, 7: 7}
 """LibRaw's flip to Exif's Orientation."""
 
@@ -65,6 +62,11 @@ def _open_raw(data: bytes) -> Source:
     import rawpy
 
     dng = read_dng(data)
+    if dng is not None and dng.mosaic is not None and dng.letters is not None:
+        light = _light(dng.camera, dng.neutral)
+        return _bayer_source(
+            dng.mosaic, dng.letters, dng.black, dng.white, dng.neutral, dng.orientation, light
+        )
     try:
         with rawpy.RawPy() as raw:
             raw.open_buffer(io.BytesIO(data))
@@ -99,10 +101,7 @@ def _source(raw: Any, dng: DNG | None) -> Source:
         orientation = FLIP_TO_ORIENTATION.get(sizes.flip, 1)
         top, left = sizes.top_margin, sizes.left_margin
         bottom, right = top + sizes.height, left + sizes.width
-    try:
-        light = _light(camera, neutral)
-    except (ValueError, np.linalg.LinAlgError) as error:
-        raise UnreadableOriginal(f"its colour data make no sense: {error}") from error
+    light = _light(camera, neutral)
     if raw.raw_type is not rawpy.RawType.Flat or np.shape(raw.raw_pattern) != (2, 2):
         return _decoded_by_libraw(raw, neutral, orientation, light)
     place = np.array([[raw.raw_color(top + i, left + j) for j in (0, 1)] for i in (0, 1)])
@@ -170,8 +169,11 @@ def _light(camera: Camera, neutral: Float64) -> Light:
     def white_of(rgb: tuple[float, float, float]) -> tuple[float, float]:
         return white_of_neutral(camera, np.asarray(rgb) * neutral)
 
-    light = Light(white_of((1.0, 1.0, 1.0)), to_working, white_of)
-    to_working(light.as_shot)  # what cannot be inverted is refused here, not in the middle of a run
+    try:
+        light = Light(white_of((1.0, 1.0, 1.0)), to_working, white_of)
+        to_working(light.as_shot)  # refused here, not in the middle of a run
+    except (ValueError, np.linalg.LinAlgError) as error:
+        raise UnreadableOriginal(f"its colour data make no sense: {error}") from error
     return light
 
 
