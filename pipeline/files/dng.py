@@ -145,13 +145,11 @@ def _area(page: Any) -> tuple[int, int, int, int]:
 
 
 def _letters(page: Any) -> NDArray[np.str_] | None:
-    """The colours of a 2 × 2 mosaic of red, green and blue in plain 16-bit numbers."""
-    plain = page.photometric == CFA and page.dtype == "uint16" and page.bitspersample == 16
-    if (
-        not plain
-        or page.compression not in (UNCOMPRESSED, JPEG)
-        or OTHER_LAYOUTS & set(page.tags.keys())
-    ):
+    """The colours of a 2 × 2 mosaic of red, green and blue in whole words or lossless JPEG."""
+    whole_words = page.compression == UNCOMPRESSED and page.bitspersample == 16
+    if page.photometric != CFA or page.dtype != "uint16" or OTHER_LAYOUTS & set(page.tags.keys()):
+        return None
+    if page.samplesperpixel != 1 or not (whole_words or page.compression == JPEG):
         return None
     tag = page.tags.get(CFA_PATTERN)
     pattern = b"" if tag is None else bytes(tag.value)
