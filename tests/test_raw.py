@@ -434,6 +434,16 @@ def test_grey_and_planar_pictures(tmp_path: Path) -> None:
     assert np.array_equal(pixels(open_original(path)), together)
 
 
+def test_curves_and_matrix_agree_with_the_colour_engine(tmp_path: Path) -> None:
+    # float pictures take the engine's road, whole numbers the curves that were read off it
+    path = tmp_path / "a.tif"
+    tifffile.imwrite(path, picture(np.uint16), photometric="rgb")
+    by_curves = pixels(open_original(path))
+    tifffile.imwrite(path, (picture(np.uint16) / 65535).astype(np.float32), photometric="rgb")
+    by_engine = pixels(open_original(path))
+    assert np.abs(by_curves - by_engine).max() < 1e-4
+
+
 def test_pictures_that_are_refused(tmp_path: Path) -> None:
     path = tmp_path / "a.tif"
     cmyk = np.zeros((8, 8, 4), np.uint8)

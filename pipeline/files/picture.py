@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import io
 import struct
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -56,17 +57,19 @@ def open_picture(data: bytes) -> PictureSource:
         raise
     except Exception as error:  # the decoders raise whatever damage leads them into
         raise UnreadableOriginal(f"it is damaged or cut short ({error})") from error
-    source = PictureSource(
+    try:
+        linear = _conversion(_checked_profile(profile, pixels), pixels)
+        linear(pixels[:1])
+    except UnreadableOriginal:
+        raise
+    except Exception as error:  # what the colour engine finds in a broken profile
+        raise UnreadableOriginal(f"its ICC profile cannot be used ({error})") from error
+    return PictureSource(
         pixels=pixels,
-        profile=_checked_profile(profile, pixels),
+        linear=linear,
         orientation=orientation if 1 <= orientation <= 8 else 1,
         light=LIGHT,
     )
-    try:
-        source.strip(0, 1, np.empty((3, 1, source.width), np.float32))
-    except Exception as error:  # what the colour engine finds in a broken profile
-        raise UnreadableOriginal(f"its ICC profile cannot be used ({error})") from error
-    return source
 
 
 def _checked_size(width: int, height: int) -> None:
@@ -188,13 +191,10 @@ LIGHT = Light(D65, _to_working, _white_of)
 
 @dataclass(slots=True)
 class PictureSource:
-    """Code values (h, w) or (h, w, 3), turned into the working space strip by strip.
-
-    littlecms converts in float, relative colorimetric: every pixel by itself, so strips agree.
-    """
+    """Code values (h, w) or (h, w, 3) and what turns rows of them into working planes."""
 
     pixels: NDArray[Any]
-    profile: bytes | None
+    linear: Callable[[NDArray[Any]], Float32]
     orientation: int
     light: Light
     width: int = field(init=False)
@@ -204,34 +204,72 @@ class PictureSource:
         self.height, self.width = self.pixels.shape[:2]
 
     def strip(self, top: int, bottom: int, out: Float32) -> None:
-        rows = self._linear(self.pixels[top:bottom])
-        out[:, : bottom - top, : self.width] = rows.transpose(2, 0, 1)
+        out[:, : bottom - top, : self.width] = self.linear(self.pixels[top:bottom])
 
     def preview(self) -> Float32:
         height, width = self.height // 4, self.width // 4
         if height == 0 or width == 0:
-            small = self._linear(self.pixels)
+            small = self.linear(self.pixels).transpose(1, 2, 0)
         else:
             small = np.empty((height, width, 3), np.float32)
             for row in range(height):
-                blocks = self._linear(self.pixels[4 * row : 4 * row + 4, : 4 * width])
-                small[row] = blocks.reshape(4, width, 4, 3).mean(axis=(0, 2))
+                planes = self.linear(self.pixels[4 * row : 4 * row + 4, : 4 * width])
+                small[row] = planes.reshape(3, 4, width, 4).mean(axis=(1, 3)).T
         return np.ascontiguousarray(upright(small, self.orientation))
 
-    def _linear(self, codes: NDArray[Any]) -> Float32:
-        import imagecodecs
 
-        if codes.ndim == 2 and self.profile is None:
-            codes = np.repeat(codes[..., None], 3, axis=2)
-        linear: Float32 = imagecodecs.cms_transform(
-            np.ascontiguousarray(codes),
-            self.profile or imagecodecs.cms_profile("srgb"),
-            _working_profile(),
-            colorspace="rgb" if codes.ndim == 3 else "gray",
-            outcolorspace="rgb",
-            outdtype="float32",
-        )
-        return linear
+def _conversion(profile: bytes | None, pixels: NDArray[Any]) -> Callable[[NDArray[Any]], Float32]:
+    """A function from code values (rows, w[, 3]) to working planes (3, rows, w), pixel by pixel.
+
+    littlecms decides every value, in float, relative colorimetric. It is slow, though, so where its
+    answers for single channels show that the profile is three curves and a matrix, as most are,
+    those are used; grey needs its curve alone.
+    """
+    engine = partial(_by_engine, profile)
+    if pixels.dtype.kind != "u":
+        return engine
+    ramp = np.arange(np.iinfo(pixels.dtype).max + 1, dtype=pixels.dtype)[None]
+    if pixels.ndim == 2:
+        return partial(_by_table, engine(ramp)[:, 0])
+    black = np.zeros((1, ramp.size, 3), pixels.dtype)
+    columns, curves = [], []
+    for channel in range(3):
+        lone = black.copy()
+        lone[..., channel] = ramp
+        response = engine(lone)[:, 0].astype(np.float64)
+        column = response[:, -1]
+        columns.append(column)
+        curves.append(column @ response / (column @ column))
+    matrix = np.stack(columns, axis=1).astype(np.float32)
+    shaper = partial(_by_curves, np.stack(curves).astype(np.float32), matrix)
+    sample = np.random.default_rng(1).integers(0, ramp.size, (16, 64, 3)).astype(pixels.dtype)
+    return shaper if np.abs(shaper(sample) - engine(sample)).max() < 1e-4 else engine
+
+
+def _by_engine(profile: bytes | None, codes: NDArray[Any]) -> Float32:
+    import imagecodecs
+
+    if codes.ndim == 2 and profile is None:
+        codes = np.repeat(codes[..., None], 3, axis=2)
+    linear: Float32 = imagecodecs.cms_transform(
+        np.ascontiguousarray(codes),
+        profile or imagecodecs.cms_profile("srgb"),
+        _working_profile(),
+        colorspace="rgb" if codes.ndim == 3 else "gray",
+        outcolorspace="rgb",
+        outdtype="float32",
+    )
+    return linear.transpose(2, 0, 1)
+
+
+def _by_table(table: Float32, codes: NDArray[Any]) -> Float32:
+    return table[:, codes]
+
+
+def _by_curves(curves: Float32, matrix: Float32, codes: NDArray[Any]) -> Float32:
+    # plane by plane: a matrix product's last bits could depend on how many rows there are
+    r, g, b = (curve[codes[..., channel]] for channel, curve in enumerate(curves))
+    return np.stack([row[0] * r + row[1] * g + row[2] * b for row in matrix])
 
 
 def _working_profile() -> bytes:
