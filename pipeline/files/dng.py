@@ -162,9 +162,16 @@ def _mosaic(page: Any, data: bytes, area: tuple[int, int, int, int]) -> NDArray[
     import imagecodecs
 
     top, left, bottom, right = area
-    if page.compression == UNCOMPRESSED:
-        return np.ascontiguousarray(page.asarray(maxworkers=1)[top:bottom, left:right])
     height, width = page.imagelength, page.imagewidth
+    if page.compression == UNCOMPRESSED:
+        offset = page.dataoffsets[0]
+        if page.is_contiguous and offset % 2 == 0 and offset + 2 * height * width <= len(data):
+            # a view of the file's bytes: a copy would cost as much as everything else here
+            stored = np.frombuffer(data, page.parent.byteorder + "u2", height * width, offset)
+            whole = stored.reshape(height, width)
+        else:
+            whole = page.asarray(maxworkers=1)
+        return np.ascontiguousarray(whole[top:bottom, left:right], np.uint16)
     rows, columns = (
         (page.tilelength, page.tilewidth) if page.is_tiled else (page.rowsperstrip, width)
     )

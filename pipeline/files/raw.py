@@ -102,7 +102,7 @@ def _source(raw: Any, dng: DNG | None) -> Source:
         top, left = sizes.top_margin, sizes.left_margin
         bottom, right = top + sizes.height, left + sizes.width
     light = _light(camera, neutral)
-    if raw.raw_type is not rawpy.RawType.Flat or np.shape(raw.raw_pattern) != (2, 2):
+    if raw.raw_type is not rawpy.RawType.Flat or not _two_by_two(raw):
         return _decoded_by_libraw(raw, neutral, orientation, light)
     place = np.array([[raw.raw_color(top + i, left + j) for j in (0, 1)] for i in (0, 1)])
     letters = np.array([chr(code) for code in raw.color_desc])[place]
@@ -115,6 +115,13 @@ def _source(raw: Any, dng: DNG | None) -> Source:
         white = float(raw.white_level)
     samples = raw.raw_image[top:bottom, left:right].copy()
     return _bayer_source(samples, letters, black, white, neutral, orientation, light)
+
+
+def _two_by_two(raw: Any) -> bool:
+    try:
+        return bool(np.shape(raw.raw_pattern) == (2, 2))
+    except NotImplementedError:  # a layout that rawpy has no name for
+        return False
 
 
 def _bayer_source(
@@ -135,6 +142,7 @@ def _bayer_source(
     clip = np.array([((white - black) * scale)[letters == letter].min() for letter in "RGB"])
     clip = np.asarray(clip, np.float32)
     red_row, red_column = (int(index[0]) for index in np.nonzero(letters == "R"))
+    samples.flags.writeable = False  # as a view of a file is: kernels are compiled for one kind
     nothing = np.empty((0, 0, 3), np.float32)
     mosaic, small = with_surroundings(
         Mosaic(samples, black, scale, red_row, red_column, clip, colours=nothing)
