@@ -84,8 +84,8 @@ BANDS = st.lists(
 )  # fmt: skip
 WORKING = {
     "tone": st.fixed_dictionaries({
-        "contrast": floats(0.6, 1.8), "toe": floats(0, 0.875), "shoulder": st.just(0.0) | floats(0.01, 1),
-        "pivot": floats(0.09375, 0.25),
+        "contrast": floats(0.6, 1.8), "toe": floats(0, 0.875),
+        "shoulder": st.just(0.0) | floats(0.01, 1), "pivot": floats(0.09375, 0.25),
     }),
     "primaries": st.fixed_dictionaries({
         "slope": three(0.7, 1.4), "offset": three(-0.03, 0.03), "power": three(0.7, 1.4),
@@ -174,7 +174,7 @@ def test_without_a_curve_the_master_is_colorimetric():
 
 
 def test_exposure_of_a_frame_comes_before_the_curve_of_the_look(picture):
-    """A frame's ``adjust`` is written after the look; its exposure must roll off in the shoulder."""
+    """A frame's ``adjust`` follows the look; its exposure must roll off in the shoulder."""
     late = master_pixels(PictureInMemory(picture), steps_of([*LOOK[2:], ("expose", {"stops": 1})]))
     early = master_pixels(PictureInMemory(picture), steps_of([("expose", {"stops": 1}), *LOOK[2:]]))
     np.testing.assert_array_equal(late, early)

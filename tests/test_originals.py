@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 
 from pipeline.errors import CannotWrite, InvalidInput, NotAsRecorded, UnreadableOriginal
 from pipeline.files import originals
-from pipeline.files.originals import Intake, check_original, find_originals, frame_name
+from pipeline.files.originals import Intake, find_originals, frame_name, read_original
 from pipeline.records import Original
 
 
@@ -393,18 +393,18 @@ def test_a_path_that_is_not_text_can_only_be_copied(job: Path, card: Path) -> No
 def test_an_original_is_checked_by_content_never_by_time(card: Path) -> None:
     path = write(card / "QL0001.dng", b"one")
     before = path.stat()
-    check_original(path, digest_of(b"one"))
+    assert read_original(path, digest_of(b"one")) == b"one"
     path.write_bytes(b"two")
     os.utime(path, ns=(before.st_atime_ns, before.st_mtime_ns))
     with pytest.raises(NotAsRecorded, match=r"QL0001\.dng.*not what was recorded"):
-        check_original(path, digest_of(b"one"))
+        read_original(path, digest_of(b"one"))
     path.rename(card / "moved.dng")
     with pytest.raises(NotAsRecorded, match="missing"):
-        check_original(path, digest_of(b"one"))
+        read_original(path, digest_of(b"one"))
     write(card / "twin.dng", b"one")
     path.symlink_to(card / "twin.dng")
     with pytest.raises(NotAsRecorded, match="replaced"):
-        check_original(path, digest_of(b"one"))
+        read_original(path, digest_of(b"one"))
 
 
 # ---- finding ----

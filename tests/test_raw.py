@@ -466,3 +466,24 @@ def test_white_of_a_picture_turns_around_d65(tmp_path: Path) -> None:
     cast = (1.1, 1.0, 0.8)
     result = light.to_working(light.white_of(cast)) @ np.array(cast)
     assert np.abs(result / result[1] - 1).max() < 1e-12
+
+
+def test_baseline_exposure_brightens_the_working_picture_and_no_sample(tmp_path):
+    """DNG 1.7.1.0: BaselineExposure moves the zero point of exposure, in stops."""
+    samples = np.full((32, 32), 1200, np.uint16)
+    plain, bright = tmp_path / "plain.dng", tmp_path / "bright.dng"
+    write_dng(plain, samples)
+    write_dng(bright, samples, extra_tags=[(50730, 10, 1, (3, 2), True)])
+    first, second = (open_original(path) for path in (plain, bright))
+    np.testing.assert_allclose(
+        second.light.to_working(D65), first.light.to_working(D65) * 2**1.5, rtol=1e-12
+    )
+    np.testing.assert_array_equal(first.preview(), second.preview())
+    assert second.light.as_shot == pytest.approx(first.light.as_shot, abs=1e-12)
+
+
+def test_an_absurd_baseline_exposure_is_refused(tmp_path):
+    path = tmp_path / "a.dng"
+    write_dng(path, np.full((32, 32), 1200, np.uint16), extra_tags=[(50730, 10, 1, (90, 1), True)])
+    with pytest.raises(UnreadableOriginal, match="baseline exposure of 90 stops makes no sense"):
+        open_original(path)

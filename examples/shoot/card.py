@@ -11,6 +11,7 @@ import os
 import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +29,8 @@ LATITUDE_DEG, LONGITUDE_DEG, ALTITUDE_M = 0.0231, -0.0417, 2.0
 
 MAKE, MODEL, SERIAL = "Safelight Demo", "One", "SD1-000417"
 LENS = "SD 35-80mm F2.8"
+BASELINE_STOPS = Fraction(6, 5)
+"""The camera keeps this much room for highlights: a white of 90 % fills 0.39 of its range."""
 
 
 def picture_size(megapixels: float) -> tuple[int, int]:
@@ -52,6 +55,7 @@ def camera() -> Camera:
         lens=LENS,
         black=sensor.BLACK,
         white=sensor.WHITE,
+        baseline_stops=BASELINE_STOPS,
         matrix_a=spectra.colour_matrix({"A": 1.0}),
         matrix_d65=spectra.colour_matrix({"D65": 1.0}),
     )

@@ -33,6 +33,7 @@ class Camera:
     lens: str
     black: int
     white: int
+    baseline_stops: Fraction
     matrix_a: NDArray[np.float64]
     matrix_d65: NDArray[np.float64]
 
@@ -177,6 +178,7 @@ def dng_bytes(mosaic: NDArray[np.uint16], camera: Camera, capture: Capture) -> b
             (50721, SRATIONAL, _four_decimals(camera.matrix_a)),
             (50722, SRATIONAL, _four_decimals(camera.matrix_d65)),
             (50728, RATIONAL, [Fraction(round(float(n) * 10**6), 10**6) for n in capture.neutral]),
+            (50730, SRATIONAL, [camera.baseline_stops]),
             (50735, ASCII, camera.serial),
             (50778, SHORT, [17]),  # standard light A
             (50779, SHORT, [21]),  # D65

@@ -25,6 +25,7 @@ DNG_VERSION = 50706
 ORIENTATION = 274
 BLACK_REPEAT, BLACK, WHITE, ACTIVE_AREA = 50713, 50714, 50717, 50829
 ANALOG_BALANCE, AS_SHOT_NEUTRAL, AS_SHOT_WHITE_XY = 50727, 50728, 50729
+BASELINE_EXPOSURE = 50730
 CAMERA_SIGNATURE, PROFILE_SIGNATURE = 50931, 50932
 # ColorMatrix, ForwardMatrix, CameraCalibration and CalibrationIlluminant of the two lights
 LIGHT_TAGS = ((50721, 50964, 50723, 50778), (50722, 50965, 50724, 50779))
@@ -37,11 +38,14 @@ OTHER_LAYOUTS = {50712, 50975, 52547}
 MOST_PIXELS = 400_000_000
 """Larger sensors do not exist; a header that claims more is broken or hostile."""
 LEAST_SIDE = 4
+MOST_BASELINE_STOPS = 8.0
 
 
 @dataclass(frozen=True, slots=True)
 class DNG:
     """``neutral`` is (3,) with green 1; ``black`` is (2, 2), by place in the active area.
+
+    ``baseline_stops`` is how much brighter than its samples the maker means the picture to be.
 
     ``area`` is top, left, bottom and right of the active area in the stored picture. ``mosaic`` is
     the active area's samples and ``letters``, (2, 2), their colours; None where LibRaw must decode.
@@ -51,6 +55,7 @@ class DNG:
     neutral: Float64
     black: Float64
     white: float
+    baseline_stops: float
     area: tuple[int, int, int, int]
     orientation: int
     mosaic: NDArray[np.uint16] | None
@@ -92,6 +97,7 @@ def read_dng(data: bytes) -> DNG | None:
                 neutral=_neutral(first, camera),
                 black=black,
                 white=white,
+                baseline_stops=_baseline_stops(first),
                 area=area,
                 orientation=orientation if 1 <= orientation <= 8 else 1,
                 mosaic=None if letters is None else _mosaic(main, data, area),
@@ -101,6 +107,13 @@ def read_dng(data: bytes) -> DNG | None:
         raise
     except Exception as error:  # a broken header leads tifffile and the maths into anything
         raise UnreadableOriginal(f"its DNG header makes no sense ({error})") from error
+
+
+def _baseline_stops(page: Any) -> float:
+    stops = float(_numbers(page, BASELINE_EXPOSURE, (0.0,))[0])
+    if abs(stops) > MOST_BASELINE_STOPS:
+        raise UnreadableOriginal(f"its baseline exposure of {stops:g} stops makes no sense")
+    return stops
 
 
 def _is_main(page: Any) -> bool:

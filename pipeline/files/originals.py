@@ -29,7 +29,7 @@ from pipeline.errors import (
     UnreadableOriginal,
 )
 from pipeline.files.landing import MARK, REASONS, SUFFIX
-from pipeline.hashing import CHUNK_BYTES, PREFIX, digest_stream
+from pipeline.hashing import CHUNK_BYTES, PREFIX, digest_bytes, digest_stream
 from pipeline.records import Original
 
 # fmt: off
@@ -44,6 +44,9 @@ RAW_SUFFIXES = frozenset((
 PICTURE_SUFFIXES = frozenset({".jpg", ".jpeg", ".tif", ".tiff"})
 
 READ_ONLY = 0o444
+
+MOST_BYTES = 4 << 30
+"""Of an original that is developed: it is held in memory."""
 
 MOST_NAME_BYTES = 180
 """Of a frame's name in UTF-8. File systems allow 255 for what is later made of it."""
@@ -237,22 +240,29 @@ class Intake:
         raise AssertionError("names never run out")
 
 
-def check_original(path: Path, digest: str) -> None:
-    """Raise ``NotAsRecorded`` unless the file is there, is no link, and holds what was recorded.
+def read_original(path: Path, digest: str | None = None) -> bytes:
+    """All of an original, after proof that it is a file of its own and has the recorded digest.
 
-    Raises ``UnreadableOriginal`` where it is there and cannot be read.
+    Raises ``NotAsRecorded`` where it is gone, a link, or holds something else, and
+    ``UnreadableOriginal`` where it is there and cannot be read.
     """
     try:
         if not stat.S_ISREG(path.lstat().st_mode):
             raise NotAsRecorded(f"{shown(path)}: the original was replaced by something else")
         with _open(path, os.O_NOFOLLOW) as stream:
-            found, _ = digest_stream(stream)
+            size = os.fstat(stream.fileno()).st_size
+            if size > MOST_BYTES:
+                raise UnreadableOriginal(
+                    f"{shown(path)}: it is {size >> 30} GB large; at most 4 GB are read"
+                )
+            data = stream.read()
     except FileNotFoundError:
         raise NotAsRecorded(f"{shown(path)}: the original is missing") from None
     except OSError as error:
         raise _unreadable(path, error) from error
-    if found != digest:
+    if digest is not None and digest_bytes(data) != digest:
         raise NotAsRecorded(f"{shown(path)}: the original's content is not what was recorded")
+    return data
 
 
 def frame_name(stem: str) -> str:

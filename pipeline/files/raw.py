@@ -16,11 +16,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.errors import NotAsRecorded, UnreadableOriginal
+from pipeline.errors import UnreadableOriginal
 from pipeline.files.dng import DNG, LEAST_SIDE, MOST_PIXELS, read_dng
+from pipeline.files.originals import read_original
 from pipeline.files.picture import is_picture, open_picture
 from pipeline.frame import Float32, Light, Source
-from pipeline.hashing import digest_bytes
 from pipeline.kernels.camera import (
     Camera,
     camera_to_working_matrix,
@@ -33,7 +33,6 @@ from pipeline.kernels.orient import upright
 
 Float64 = NDArray[np.float64]
 
-MOST_BYTES = 4 << 30
 FLIP_TO_ORIENTATION = {0: 1, 1: 2, 2: 4, 3: 3, 4: 5, 5: 8, 6: 6, 7: 7}
 """LibRaw's flip to Exif's Orientation."""
 
@@ -41,18 +40,10 @@ FLIP_TO_ORIENTATION = {0: 1, 1: 2, 2: 4, 3: 3, 4: 5, 5: 8, 6: 6, 7: 7}
 def open_original(path: Path, expected_digest: str | None = None) -> Source:
     """The pixels of an original.
 
-    Raises ``NotAsRecorded`` where the file's digest is not ``expected_digest``, and
-    ``UnreadableOriginal`` where it cannot be read or is not a raw file, JPEG or TIFF.
+    Raises as ``read_original``, and ``UnreadableOriginal`` where it is not a raw file, JPEG or
+    TIFF.
     """
-    try:
-        size = path.stat().st_size
-        if size > MOST_BYTES:
-            raise UnreadableOriginal(f"it is {size >> 30} GB large; at most 4 GB are read")
-        data = path.read_bytes()
-    except OSError as error:
-        raise UnreadableOriginal(f"it cannot be read: {error.strerror or error}") from error
-    if expected_digest is not None and digest_bytes(data) != expected_digest:
-        raise NotAsRecorded(f"{path.name} is not the file that was recorded: its content changed")
+    data = read_original(path, expected_digest)
     if not data:
         raise UnreadableOriginal("the file is empty")
     return open_picture(data) if is_picture(data) else _open_raw(data)
@@ -63,7 +54,7 @@ def _open_raw(data: bytes) -> Source:
 
     dng = read_dng(data)
     if dng is not None and dng.mosaic is not None and dng.letters is not None:
-        light = _light(dng.camera, dng.neutral)
+        light = _light(dng.camera, dng.neutral, dng.baseline_stops)
         return _bayer_source(
             dng.mosaic, dng.letters, dng.black, dng.white, dng.neutral, dng.orientation, light
         )
@@ -93,15 +84,16 @@ def _source(raw: Any, dng: DNG | None) -> Source:
 
     sizes = raw.sizes
     if dng is not None:
-        camera, neutral, orientation = dng.camera, dng.neutral, dng.orientation
+        light = _light(dng.camera, dng.neutral, dng.baseline_stops)
+        neutral, orientation = dng.neutral, dng.orientation
         # LibRaw moves an active area with odd margins by one, away from where black levels count
         top, left, bottom, right = dng.area
     else:
         camera, neutral = _known_camera(raw)
+        light = _light(camera, neutral)
         orientation = FLIP_TO_ORIENTATION.get(sizes.flip, 1)
         top, left = sizes.top_margin, sizes.left_margin
         bottom, right = top + sizes.height, left + sizes.width
-    light = _light(camera, neutral)
     if raw.raw_type is not rawpy.RawType.Flat or not _two_by_two(raw):
         return _decoded_by_libraw(raw, neutral, orientation, light)
     place = np.array([[raw.raw_color(top + i, left + j) for j in (0, 1)] for i in (0, 1)])
@@ -170,9 +162,12 @@ def _known_camera(raw: Any) -> tuple[Camera, Float64]:
     return single_matrix_camera(matrix), gains[1] / gains
 
 
-def _light(camera: Camera, neutral: Float64) -> Light:
+def _light(camera: Camera, neutral: Float64, baseline_stops: float = 0.0) -> Light:
+    # a camera that leaves room for highlights records less than it means
+    native = neutral * 2.0**baseline_stops
+
     def to_working(white: tuple[float, float]) -> Float64:
-        return camera_to_working_matrix(camera, white) * neutral
+        return camera_to_working_matrix(camera, white) * native
 
     def white_of(rgb: tuple[float, float, float]) -> tuple[float, float]:
         return white_of_neutral(camera, np.asarray(rgb) * neutral)

@@ -1,1 +1,1 @@
-"""Pure array functions: no input or output, no state. Spaces, units and sources in each docstring."""
+"""Pure array functions: no I/O, no state. Spaces, units and sources in each docstring."""

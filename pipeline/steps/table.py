@@ -71,6 +71,8 @@ def _table(path: Path) -> Callable[[Float32, Float32, Float32], None]:
 
     from pipeline.kernels import table
 
+    # the library remembers files by their name alone, and this one may have been edited
+    ocio.ClearAllCaches()
     config = ocio.Config.CreateRaw()
     try:
         file = ocio.FileTransform(str(path), interpolation=ocio.INTERP_TETRAHEDRAL)

@@ -31,6 +31,13 @@ LOOK = {
 BANDS = ((40, 25, 2, 1.05), (110, 30, -3, 0.95), (200, 30, 0, 1.1), (260, 25, 4, 0.9))
 
 
+def warm_cube() -> np.ndarray:
+    """A gentle 33³ table, float32 (33, 33, 33, 3), indexed [red, green, blue]."""
+    axis = np.linspace(0, 1, 33, dtype=np.float32)
+    red, green, blue = np.meshgrid(axis, axis, axis, indexing="ij")
+    return np.stack([red**0.98, 0.98 * green + 0.02 * red, blue**1.03], -1).astype(np.float32)
+
+
 def decoded(path: Path) -> np.ndarray:
     """LibRaw's whole pipeline: AHD, camera balance, sRGB primaries, linear, 16 bits."""
     import rawpy
@@ -95,9 +102,14 @@ def a2(out: Path, path: Path) -> None:
     cdl.setPower(LOOK["power"])
     cdl.setSat(LOOK["saturation"])
     group.appendTransform(cdl)
+    grading = ocio.GradingPrimary(ocio.GRADING_LIN)
+    grading.contrast = ocio.GradingRGBM(LOOK["contrast"], LOOK["contrast"], LOOK["contrast"], 1)
+    grading.pivot = 0.18
     curve = ocio.GradingPrimaryTransform(ocio.GRADING_LIN)
+    curve.setValue(grading)
     group.appendTransform(curve)
     cube = ocio.Lut3DTransform(33)
+    cube.setData(warm_cube().ravel())
     cube.setInterpolation(ocio.INTERP_TETRAHEDRAL)
     group.appendTransform(cube)
     processor = ocio.Config.CreateRaw().getProcessor(group)
@@ -137,7 +149,7 @@ def b(out: Path, path: Path) -> None:
     lab[..., 1] = chroma * factor * np.cos(angle + turn)
     lab[..., 2] = chroma * factor * np.sin(angle + turn)
     rgb = np.clip(color.lab2rgb(lab), 0, 1)
-    cube = np.stack(np.meshgrid(*[np.linspace(0, 1, 33)] * 3, indexing="ij"), -1)
+    cube = warm_cube()
     from scipy.ndimage import map_coordinates
 
     rgb = np.stack([map_coordinates(cube[..., c], (rgb * 32).transpose(2, 0, 1), order=1)
