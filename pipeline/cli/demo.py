@@ -12,9 +12,9 @@ from pipeline.errors import InvalidInput, Problem, ToolMissing
 from pipeline.recipe import shipped
 
 RATINGS = {
-    5: ["QL0004", "QL0006", "QL0019", "QL0030", "QL0036"],
+    5: ["QL0004", "QL0006", "QL0020", "QL0030", "QL0036"],
     4: ["QL0002", "QL0008", "QL0011", "QL0013", "QL0026", "QL0032", "QL0038", "QL0040"],
-    2: ["QL00[14-18]", "QL00[20-25]"],
+    2: ["QL00[14-19]", "QL00[21-25]"],
     -1: ["QL0003"],
 }
 """What the photographer of the demo thinks of the frames."""
