@@ -7,6 +7,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Self
 
+from pipeline.kernels.compiled import compiled_kernels_folder
+
 if TYPE_CHECKING:
     from rich.progress import Progress
 
@@ -64,7 +66,9 @@ class FrameProgress:
             self._bar.stop()
 
     def planned(self, frames: int) -> None:
-        """Show the bar; a run with nothing to do never does."""
+        """Show the bar, and say so where kernels have to be compiled first."""
+        if not compiled_kernels_folder().is_dir():
+            print("Compiling kernels: some twenty seconds, once.", file=sys.stderr)
         if self._bar is not None:
             self._task = self._bar.add_task("developing", total=frames, failed=0, rate="-")
             self._bar.start()

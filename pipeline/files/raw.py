@@ -164,10 +164,10 @@ def _known_camera(raw: Any) -> tuple[Camera, Float64]:
 
 def _light(camera: Camera, neutral: Float64, baseline_stops: float = 0.0) -> Light:
     # a camera that leaves room for highlights records less than it means
-    native = neutral * 2.0**baseline_stops
+    native: Float64 = neutral * np.float64(2.0**baseline_stops)
 
     def to_working(white: tuple[float, float]) -> Float64:
-        return camera_to_working_matrix(camera, white) * native
+        return np.asarray(camera_to_working_matrix(camera, white) * native, np.float64)
 
     def white_of(rgb: tuple[float, float, float]) -> tuple[float, float]:
         return white_of_neutral(camera, np.asarray(rgb) * neutral)

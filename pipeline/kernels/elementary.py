@@ -7,15 +7,14 @@ on where a pixel lies.
 
 from __future__ import annotations
 
-import hashlib
-import os
-from pathlib import Path
 from typing import Any
 
 import numba
 import numpy as np
 from numba.core import types
 from numba.extending import intrinsic
+
+from pipeline.kernels.compiled import compiled_kernels_folder
 
 f32 = np.float32
 i32 = np.int32
@@ -24,19 +23,8 @@ FLAGS = {"contract", "nsz"}
 """The only liberties that kernels give the compiler: fused multiply-add, and the sign of zero."""
 
 
-def compiled_kernels_folder() -> Path:
-    """Where compiled kernels are kept: a folder of the user's cache, named for these sources.
-
-    numba compares a kernel with the one file that it stands in, but much of it is inlined from
-    others; under a name made of all of them, an old kernel can never pass for a new one.
-    """
-    sources = b"".join(path.read_bytes() for path in sorted(Path(__file__).parent.glob("*.py")))
-    cache = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
-    return Path(cache, "safelight", f"kernels-{hashlib.sha256(sources).hexdigest()[:16]}")
-
-
 # numba takes this setting from its own module alone; an explicit wish of the user's comes first
-numba.config.CACHE_DIR = os.environ.get("NUMBA_CACHE_DIR") or str(compiled_kernels_folder())
+numba.config.CACHE_DIR = str(compiled_kernels_folder())
 
 
 def kernel(function: Any) -> Any:
