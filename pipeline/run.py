@@ -41,7 +41,7 @@ DEVELOPERS = ("numba", "numpy", "rawpy", "opencolorio")
 ENCODERS = ("imagecodecs", "numba", "numpy")
 """What decides a delivered file's pixels besides its master."""
 
-BYTES_A_PIXEL = 26
+BYTES_A_PIXEL = 20
 BYTES_A_WORKER = 300 << 20
 """Memory of a worker: the raw, the 16-bit master and the reduced pictures by pixel, and what the
 libraries take; measured with headroom by tests/bench/develop.py."""

@@ -31,6 +31,23 @@ LOOK = {
 BANDS = ((40, 25, 2, 1.05), (110, 30, -3, 0.95), (200, 30, 0, 1.1), (260, 25, 4, 0.9))
 
 
+# Ottosson, "A perceptual color space for image processing" (2020): linear sRGB to LMS, LMS to OKLab
+SRGB_TO_LMS = np.array(
+    [
+        [0.4122214708, 0.5363325363, 0.0514459929],
+        [0.2119034982, 0.6806995451, 0.1073969566],
+        [0.0883024619, 0.2817188376, 0.6299787005],
+    ]
+)
+LMS_TO_LAB = np.array(
+    [
+        [0.2104542553, 0.7936177850, -0.0040720468],
+        [1.9779984951, -2.4285922050, 0.4505937099],
+        [0.0259040371, 0.7827717662, -0.8086757660],
+    ]
+)
+
+
 def warm_cube() -> np.ndarray:
     """A gentle 33³ table, float32 (33, 33, 33, 3), indexed [red, green, blue]."""
     axis = np.linspace(0, 1, 33, dtype=np.float32)
@@ -131,27 +148,30 @@ def a2(out: Path, path: Path) -> None:
 def b(out: Path, path: Path) -> None:
     """The naive way: whole float64 pictures, one array operation after the other."""
     import tifffile
-    from skimage import color, filters, io, transform
+    from scipy.ndimage import map_coordinates
+    from skimage import filters, io, transform
 
     rgb = decoded(path) / 65535.0
     rgb = np.maximum(rgb * LOOK["slope"] + LOOK["offset"], 0) ** LOOK["power"]
     luma = rgb @ [0.2126, 0.7152, 0.0722]
     rgb = luma[..., None] + LOOK["saturation"] * (rgb - luma[..., None])
-    rgb = 0.18 * (np.maximum(rgb, 1e-6) / 0.18) ** LOOK["contrast"]
-    lab = color.rgb2lab(np.clip(rgb, 0, 1))
+    level = np.maximum((rgb**3).sum(-1) / np.maximum((rgb**2).sum(-1), 1e-12), 1e-6)
+    rgb = rgb * ((level / 0.18) ** (LOOK["contrast"] - 1))[..., None]
+    lab = np.cbrt(rgb @ SRGB_TO_LMS.T) @ LMS_TO_LAB.T
     chroma, angle = np.hypot(lab[..., 1], lab[..., 2]), np.arctan2(lab[..., 2], lab[..., 1])
     turn, factor = np.zeros_like(angle), np.ones_like(angle)
     for at, width, degrees, more in BANDS:
-        away = np.abs((np.degrees(angle) - at + 180) % 360 - 180)
-        weight = np.clip(1 - away / width, 0, 1)
+        edge = np.cos(np.radians(width))
+        weight = np.clip((np.cos(angle - np.radians(at)) - edge) / (1 - edge), 0, 1)
+        weight = weight**2 * (3 - 2 * weight)
         turn += weight * np.radians(degrees)
         factor += weight * (more - 1)
     lab[..., 1] = chroma * factor * np.cos(angle + turn)
     lab[..., 2] = chroma * factor * np.sin(angle + turn)
-    rgb = np.clip(color.lab2rgb(lab), 0, 1)
+    rgb = (lab @ np.linalg.inv(LMS_TO_LAB).T) ** 3 @ np.linalg.inv(SRGB_TO_LMS).T
+    rgb = np.clip(rgb, 0, 1)
+    rgb = np.where(rgb <= 0.0031308, 12.92 * rgb, 1.055 * rgb ** (1 / 2.4) - 0.055)
     cube = warm_cube()
-    from scipy.ndimage import map_coordinates
-
     rgb = np.stack([map_coordinates(cube[..., c], (rgb * 32).transpose(2, 0, 1), order=1)
                     for c in range(3)], -1)  # fmt: skip
     tifffile.imwrite(out / f"{path.stem}.tif", (rgb * 65535 + 0.5).astype(np.uint16))
