@@ -10,6 +10,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 
+def printable(text: str) -> str:
+    """The text with whatever a terminal would obey, or not show, written out: ``\\x1b``."""
+    return "".join(letter if letter.isprintable() else ascii(letter)[1:-1] for letter in text)
+
+
 class SafelightError(Exception):
     """Any refusal that Safelight words itself; everything else is a bug.
 
@@ -37,7 +42,7 @@ class Problem:
         place = f"{self.file}:{self.line}" if self.line else self.file
         where = f" {self.path}:" if self.path else ""
         allowed = f"; allowed: {self.allowed}" if self.allowed else ""
-        return f"{place}:{where} {self.found}{allowed}"
+        return printable(f"{place}:{where} {self.found}{allowed}")
 
 
 class InvalidInput(SafelightError):

@@ -23,16 +23,18 @@ def rate(folder: Path, rating: int, named: Sequence[str]) -> list[str]:
     if rating not in RATINGS:
         found = f"no rating {rating}"
         raise InvalidInput([Problem("rate", 0, "", found, "-1 (rejected), or 0 to 5")])
-    with Manifest.open(folder, write=True) as manifest, MetadataWriter() as exiftool:
+    with Manifest.open(folder, write=True) as manifest:
         states = manifest.frames()
-        chosen = [name for name in states if name in chosen_frames(named, states)]
-        with manifest.transaction():
+        meant = chosen_frames(named, states)
+        chosen = [name for name in states if name in meant]
+        with MetadataWriter() as exiftool:
+            with manifest.transaction():
+                for name in chosen:
+                    manifest.rate(name, rating)
             for name in chosen:
-                manifest.rate(name, rating)
-        for name in chosen:
-            original = Path(states[name].original.path)
-            if not original.is_absolute():
-                exiftool.write_rating(folder / original.with_suffix(".xmp"), rating, folder)
+                original = Path(states[name].original.path)
+                if not original.is_absolute():
+                    exiftool.write_rating(folder / original.with_suffix(".xmp"), rating, folder)
     return chosen
 
 

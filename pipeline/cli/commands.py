@@ -120,10 +120,11 @@ def rate(
     job: JobOption = None,
 ) -> int:
     """Rate frames, in the manifest and in the XMP beside each original's copy."""
+    from pipeline.cli.report import few
     from pipeline.rating import rate as give
 
     changed = give(job_folder(job), rating, frames)
-    print(f"{len(changed)} rated {rating}: {_few(changed)}")
+    print(f"{len(changed)} rated {rating}: {few(changed)}")
     return 0
 
 
@@ -292,7 +293,3 @@ def schema(
             print_json(schema_of(known))
             return 0
     raise InvalidInput([Problem("schema", 0, "", f"no kind {kind}", ", ".join(MODELS))])
-
-
-def _few(names: list[str]) -> str:
-    return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")

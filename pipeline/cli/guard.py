@@ -5,13 +5,14 @@ from __future__ import annotations
 import functools
 import json
 import sys
+import traceback
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any, ParamSpec
 
 import typer
 
-from pipeline.errors import SafelightError
+from pipeline.errors import InvalidInput, Problem, SafelightError, printable
 
 P = ParamSpec("P")
 
@@ -45,8 +46,6 @@ def ends_in_words(command: Callable[P, int | None]) -> Callable[P, None]:
         except SafelightError as error:
             code = error.exit_code
             complain(str(error))
-            if Debug.on:
-                raise
         except KeyboardInterrupt:
             code = INTERRUPTED
             complain("Stopped. What was finished is recorded; the same command goes on from there.")
@@ -59,24 +58,22 @@ def ends_in_words(command: Callable[P, int | None]) -> Callable[P, None]:
         except OSError as error:
             code = 1
             complain(f"The system refused: {error}. Nothing recorded is lost.")
-            if Debug.on:
-                raise
         except Exception as error:
             code = 1
             complain(
                 f"This is a bug in Safelight ({type(error).__name__}: {error}). Nothing recorded "
                 "is lost. `safelight --debug ...` shows where it happened."
             )
-            if Debug.on:
-                raise
         raise typer.Exit(code)
 
     return guarded
 
 
 def complain(sentence: str) -> None:
-    """A sentence for the user on standard error."""
-    print(sentence, file=sys.stderr)
+    """A sentence for the user on standard error; with ``--debug``, under where it came from."""
+    if Debug.on:
+        traceback.print_exc()
+    print("\n".join(map(printable, sentence.splitlines())), file=sys.stderr)
 
 
 def print_json(value: Any) -> None:
@@ -85,7 +82,19 @@ def print_json(value: Any) -> None:
 
 
 def job_folder(given: Path | None) -> Path:
-    """The job that a command is about: ``--job``, or the working folder upwards."""
-    from pipeline.job import find_job
+    """The job that a command is about: ``--job``, or the working folder upwards.
 
-    return find_job(given if given is not None else Path.cwd())
+    What was given is taken at its word: a slip in it never ends at the job around it.
+    """
+    from pipeline.job import JOB_FILE, find_job
+    from pipeline.wording import shown
+
+    if given is None:
+        return find_job(Path.cwd())
+    try:
+        if (given / JOB_FILE).is_file():
+            return given.resolve()
+        found = f"no {JOB_FILE} in it" if given.is_dir() else "there is no such folder"
+    except OSError as error:
+        found = f"it cannot be read: {error.strerror}"
+    raise InvalidInput([Problem(f"--job {shown(str(given))}", 0, "", found, "a job's folder")])

@@ -13,7 +13,7 @@ JOB = """\
 # The steps that make its pictures come from three places, and the later one wins: the recipe named
 # below, then setups/NAME.yaml for frames under one light, then frames/NAME.yaml for one frame.
 
-job: {name}
+job: "{name}"
 client: the client's name
 
 # A house recipe ({recipes}),

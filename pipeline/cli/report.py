@@ -14,33 +14,46 @@ if TYPE_CHECKING:
     from pipeline.ingest import Ingested
     from pipeline.run import Report
     from pipeline.verify import Finding
+
+MOST_UNBROKEN = 16
+"""Characters of one word in a table; a longer one may be folded where the terminal is narrow."""
+
 FOR_A_PERSON = ("stale", "wait")
 """Actions that Safelight does not take, but a person."""
 
 
 def _table(headings: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
-    """Aligned columns; the last one wraps on a terminal."""
+    """Every column into a pipe; on a terminal those that say something, wrapped between words."""
     from rich import box
     from rich.console import Console
     from rich.table import Table
-
-    console = Console()
-    if not console.is_terminal:
-        for row in rows:
-            print("\t".join("" if cell is None else str(cell) for cell in row))
-        return
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, header_style="bold")
-    for heading in headings:
-        table.add_column(heading, no_wrap=heading != headings[-1])
     from rich.text import Text
 
-    for row in rows:
-        table.add_row(*(Text("" if cell is None else str(cell)) for cell in row))
+    cells = [["" if cell is None else str(cell) for cell in row] for row in rows]
+    console = Console()
+    if not console.is_terminal:
+        for line in cells:
+            print("\t".join(line))
+        return
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), show_edge=False, header_style="bold")
+    columns = zip(headings, zip(*cells, strict=True), strict=True)
+    shown = {heading: column for heading, column in columns if any(column)}
+    for heading, column in shown.items():
+        # what cannot be broken between words is never cut off: names are typed from here
+        widest = max(len(word) for text in (heading, *column) for word in text.split())
+        table.add_column(heading, overflow="fold", min_width=min(widest, MOST_UNBROKEN))
+    for row in zip(*shown.values(), strict=True):
+        table.add_row(*map(Text, row))
     console.print(table)
 
 
 def _count(count: int, thing: str) -> str:
     return f"{count} {thing}" if count == 1 else f"{count} {thing}s"
+
+
+def few(names: Sequence[str]) -> str:
+    """The first names, and how many more there are."""
+    return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
 
 
 def _idle(action: Action) -> str:
@@ -136,23 +149,34 @@ def as_json(report: Report) -> dict[str, Any]:
 
 
 def status(found: Mapping[str, Any]) -> None:
-    """A row for each frame, and the counts."""
+    """A row for each frame, and the counts; on a terminal each reason once, with its frames."""
+    from rich.console import Console
+
+    headings = ["frame", "rating", "setup", "burst", "state", "version", "delivered", "why"]
     rows = [
-        (
+        [
             row["frame"],
             row["rating"],
             row["setup"],
             row["burst"],
-            row["state"] + (" (stale)" if row["stale"] else ""),
+            row["state"] + (", stale" if row["stale"] else ""),
             f"v{row['version']}" if row["version"] else "",
             " ".join(f"{name} v{number}" for name, number in row["delivered"].items()),
             row["problem"] or row["reason"],
-        )
+        ]
         for row in found["frames"]
     ]
-    if rows:
-        headings = ("frame", "rating", "setup", "burst", "state", "version", "delivered", "why")
+    if not Console().is_terminal:
         _table(headings, rows)
+    elif rows:
+        _table(headings[:-1], [row[:-1] for row in rows])
+        print()
+        reasons: dict[str, list[str]] = {}
+        for frame_name, *_, reason in rows:
+            if reason:
+                reasons.setdefault(reason, []).append(frame_name)
+        for reason, frames in reasons.items():
+            print(f"{few(frames)}: {reason}")
     counts = [f"{count} {name}" for name, count in found["counts"].items() if count]
     print(f"{found['job']}: {', '.join(counts) or 'no frames yet; safelight ingest SOURCE'}.")
 
@@ -182,7 +206,7 @@ def frame(resolved: ResolvedFrame, state: FrameState, events: Sequence[Event]) -
     capture = state.original.capture
     facts = [
         capture.taken_at,
-        f"{capture.exposure_s:.4g} s" if capture.exposure_s else None,
+        _exposure(capture.exposure_s) if capture.exposure_s else None,
         f"f/{capture.aperture:g}" if capture.aperture else None,
         f"ISO {capture.iso:g}" if capture.iso else None,
         f"{capture.focal_mm:g} mm" if capture.focal_mm else None,
@@ -200,7 +224,7 @@ def frame(resolved: ResolvedFrame, state: FrameState, events: Sequence[Event]) -
     _table(
         ("stage", "step", "value", "written in"),
         [
-            (step.stage, step.label, f"{path}: {value}" if path else value, origin)
+            (step.stage, step.label, _written(path, value), origin)
             for step in resolved.steps
             for path, value, origin in _values(step.parameters, step.origins)
         ],
@@ -208,6 +232,17 @@ def frame(resolved: ResolvedFrame, state: FrameState, events: Sequence[Event]) -
     print()
     for event in events:
         print(f"  {event.at[:19].replace('T', ' ')}  {_in_words(event)}")
+
+
+def _written(path: str, value: Any) -> str:
+    """A parameter as a person would write it in a file."""
+    text = str(value).lower() if isinstance(value, bool) else str(value)
+    return f"{path}: {text}" if path else text
+
+
+def _exposure(seconds: float) -> str:
+    """As cameras write it: "1/320 s", "0.4 s", "2.5 s"."""
+    return f"1/{1 / seconds:.0f} s" if seconds < 0.3 else f"{seconds:.3g} s"
 
 
 def _in_words(event: Event) -> str:

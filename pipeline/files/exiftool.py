@@ -15,6 +15,7 @@ from subprocess import SubprocessError
 from typing import IO, Any
 
 import exiftool
+import psutil
 from exiftool.exceptions import ExifToolException
 
 from pipeline.errors import SafelightError, ToolMissing
@@ -73,7 +74,7 @@ class _Process(exiftool.ExifTool):  # type: ignore[misc]  # the library carries 
         return said
 
     def _listen(self, source: int, pipe: IO[bytes]) -> None:
-        with contextlib.suppress(OSError, ValueError):
+        with contextlib.suppress(OSError), pipe:
             while chunk := pipe.read1():  # type: ignore[attr-defined]  # a BufferedReader
                 self._spoken.put((source, chunk))
         self._spoken.put((source, b""))
@@ -95,13 +96,22 @@ class _Process(exiftool.ExifTool):  # type: ignore[misc]  # the library carries 
         return said, told
 
     def kill(self) -> None:
-        """End the process, whatever it is doing."""
+        """End the process, whatever it is doing, and those that it started.
+
+        Its output is closed by the threads that listen: one that somebody still holds would keep
+        whoever closes it waiting for the reader, and the reader for ever.
+        """
         if self._process is not None:
+            started = []
+            with contextlib.suppress(psutil.Error):
+                started = psutil.Process(self._process.pid).children(recursive=True)
             self._process.kill()
             self._process.wait()
-            for pipe in (self._process.stdin, self._process.stdout, self._process.stderr):
-                with contextlib.suppress(OSError):
-                    pipe.close()
+            for process in started:
+                with contextlib.suppress(psutil.Error):
+                    process.kill()
+            with contextlib.suppress(OSError):
+                self._process.stdin.close()
         self._flag_running_false()
 
 
