@@ -24,6 +24,7 @@ from pipeline.manifest import Manifest
 from pipeline.plan import Demand, delivery_inputs, inputs_of, plan, status
 from pipeline.records import (
     Action,
+    Artifact,
     Delivered,
     FrameState,
     ResolvedFrame,
@@ -96,7 +97,7 @@ def survey(
         selects=selects if deliveries else selects | chosen,
         libraries={"pass": str(PASS_VERSION), **_versions(DEVELOPERS)},
         encoders={"rendition": str(RENDITION_VERSION), **_versions(ENCODERS)},
-        missing=_missing(folder, states.values()),
+        missing=_missing(folder, states.values(), manifest.artifacts_in_doubt()),
         named=chosen,
     )
     if deliveries:
@@ -141,10 +142,13 @@ def _versions(distributions: Iterable[str]) -> dict[str, str]:
     return {name: installed(name) for name in distributions}
 
 
-def _missing(folder: Path, states: Iterable[FrameState]) -> frozenset[str]:
+def _missing(
+    folder: Path, states: Iterable[FrameState], in_doubt: Iterable[Artifact]
+) -> frozenset[str]:
     """Masters and delivered files that are gone or whose size is not the recorded one.
 
-    Their bytes are compared when they are used, and by ``verify``.
+    Their bytes are compared when they are used, by ``verify``, and here where a killed run may have
+    put others in their place.
     """
     recorded = [
         artifact
@@ -161,7 +165,14 @@ def _missing(folder: Path, states: Iterable[FrameState]) -> frozenset[str]:
         except OSError:
             return False
 
-    return frozenset(a.path for a in recorded if not there(a.path, a.size_bytes))
+    gone = frozenset(a.path for a in recorded if not there(a.path, a.size_bytes))
+    return gone.union(a.path for a in in_doubt if not _as_recorded(folder, a))
+
+
+def _as_recorded(folder: Path, artifact: Artifact) -> bool:
+    with suppress(OSError):
+        return digest_file(folder / artifact.path) == artifact.digest
+    return False
 
 
 class Listener(Protocol):
@@ -223,6 +234,8 @@ def run(
             this.go(engine or here, listener)
         finally:
             _sweep(folder)  # of workers that died or were stopped
+            with suppress(SafelightError):  # what stays in doubt is compared by the next run
+                this.settle()
         _remove_unused(folder, manifest)
         return this.report
 
@@ -266,6 +279,7 @@ class _Run:
             return
         if listener:
             listener.planned(len(self.todo))
+        self.manifest.doubt(self._replaced())
         threads = cores() if len(self.todo) == 1 else 1
         with (
             self._metadata() as metadata,
@@ -282,6 +296,21 @@ class _Run:
             self._fail(frame, failure)
             if listener:
                 listener.ended(frame, failure)
+
+    def settle(self) -> None:
+        """Files that were to be replaced and stayed what they were are in doubt no more."""
+        stayed = [a for a in self.manifest.artifacts_in_doubt() if _as_recorded(self.folder, a)]
+        if stayed:
+            self.manifest.doubt((artifact.path for artifact in stayed), doubtful=False)
+
+    def _replaced(self) -> Iterable[str]:
+        """Where this run puts files: another content may lie there and have its row."""
+        for frame, actions in self.todo.items():
+            for action in actions:
+                if action.delivery is None:
+                    yield _master_path(frame, action.version)
+                else:
+                    yield self.deliveries[action.delivery].files[frame]["path"]
 
     def _metadata(self) -> AbstractContextManager[MetadataWriter | None]:
         """The one running exiftool, where a delivery needs it."""
@@ -317,7 +346,7 @@ class _Run:
             job=self.folder,
             original=self.folder / state.original.path,
             original_digest=state.original.digest,
-            master=f"masters/{frame}_v{number}.tif",
+            master=_master_path(frame, number),
             steps=self.resolved[frame].steps,
             files=self.survey.job.files,
             recorded=None if develops else recorded,
@@ -418,6 +447,10 @@ class _Run:
         self.report.failed[frame] = failure
 
 
+def _master_path(frame: str, version: int | None) -> str:
+    return f"masters/{frame}_v{version}.tif"
+
+
 def _one_ahead(tasks: Generator[Task]) -> Generator[Task]:
     """The same tasks, the next one being made while the last is handed out and worked on."""
     with ThreadPoolExecutor(1) as pool:
@@ -443,6 +476,6 @@ def _remove_unused(folder: Path, manifest: Manifest) -> None:
     for artifact in manifest.unused_artifacts():
         path = folder / artifact.path
         with suppress(OSError):
-            if digest_file(path) == artifact.digest:
+            if _as_recorded(folder, artifact):
                 path.unlink()
         manifest.forget_artifact(artifact.path)

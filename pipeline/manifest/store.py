@@ -224,6 +224,17 @@ class Manifest:
                 )
             ]
 
+    def artifacts_in_doubt(self) -> list[Artifact]:
+        """Files that a run meant to replace and did not record again: they hold what is recorded,
+        or already what a killed run put there."""
+        with self._snapshot() as read:
+            return [
+                Artifact(*row)
+                for row in read(
+                    "SELECT path, digest, size_bytes FROM artifacts WHERE in_doubt ORDER BY path"
+                )
+            ]
+
     # --- writing ---
 
     @contextmanager
@@ -373,6 +384,14 @@ class Manifest:
             )
             self.set_problem(delivered.frame, None)
 
+    def doubt(self, paths: Iterable[str], *, doubtful: bool = True) -> None:
+        """Note that recorded files are about to be replaced, or are as recorded after all."""
+        with self.transaction():
+            self._connection.executemany(
+                "UPDATE artifacts SET in_doubt = ? WHERE path = ?",
+                [(doubtful, path) for path in paths],
+            )
+
     def approve(self, frame: str, version: int) -> None:
         """Record a person's word that a version is final; the last word counts."""
         with self.transaction():
@@ -432,8 +451,8 @@ class Manifest:
 
     def _put_artifact(self, artifact: Artifact) -> None:
         self._run(
-            "INSERT INTO artifacts VALUES (?, ?, ?) ON CONFLICT (path)"
-            " DO UPDATE SET digest = excluded.digest, size_bytes = excluded.size_bytes",
+            "INSERT INTO artifacts VALUES (?, ?, ?, 0) ON CONFLICT (path) DO UPDATE SET"
+            " digest = excluded.digest, size_bytes = excluded.size_bytes, in_doubt = 0",
             artifact.path,
             artifact.digest,
             artifact.size_bytes,
