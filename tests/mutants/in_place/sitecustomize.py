@@ -3,10 +3,9 @@
 import io
 import time
 
-from tests.slow_disk.sitecustomize import PAUSE_S
-
-import pipeline.files.landing as landing
+from pipeline.files import landing
 from pipeline.records import Artifact
+from tests.slow_disk.sitecustomize import PAUSE_S
 
 
 def land(path, content, root):

@@ -4,10 +4,9 @@ import io
 import threading
 import time
 
-from tests.slow_disk.sitecustomize import PAUSE_S
-
-import pipeline.files.landing as landing
+from pipeline.files import landing
 from pipeline.records import Artifact
+from tests.slow_disk.sitecustomize import PAUSE_S
 
 whole = landing.land
 
