@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from pipeline.engines import Engine, Failure, Outcome, Task
 from pipeline.errors import InvalidInput, Problem, SafelightError
-from pipeline.hashing import digest_file
+from pipeline.hashing import digest_file, key_of
 from pipeline.job import Job, load_job
 from pipeline.manifest import Manifest
 from pipeline.plan import Demand, delivery_inputs, inputs_of, plan, status
@@ -27,18 +27,22 @@ from pipeline.records import (
     Artifact,
     Delivered,
     FrameState,
+    MeasuredChart,
+    ResolvedChart,
     ResolvedFrame,
     Version,
 )
 from pipeline.selection import FramePattern
-from pipeline.step import PASS_VERSION, RENDITION_VERSION
+from pipeline.step import CHART_VERSION, PASS_VERSION, RENDITION_VERSION
 
 if TYPE_CHECKING:
     from pipeline.files.metadata import MetadataWriter
-    from pipeline.work import DeliveredFile, FrameDone, FrameWork
+    from pipeline.work import ChartRead, ChartWork, DeliveredFile, FrameDone, FrameWork
 
 DEVELOPERS = ("numba", "numpy", "rawpy", "opencolorio")
 """Distributions whose code decides a master's pixels: their versions are part of every key."""
+CHART_READERS = ("colour-science", "numpy", "opencv-python-headless", "rawpy", "scipy")
+"""What decides how a chart is read."""
 ENCODERS = ("imagecodecs", "numba", "numpy")
 """What decides a delivered file's pixels besides its master."""
 
@@ -56,6 +60,7 @@ class Survey:
     states: Mapping[str, FrameState]
     frames: tuple[ResolvedFrame, ...]
     demand: Demand
+    charts: Mapping[str, MeasuredChart]
 
     @property
     def actions(self) -> list[Action]:
@@ -87,11 +92,15 @@ def survey(
         raise InvalidInput(problems)
     chosen = chosen_frames(named, states)
     frames = tuple(
-        job.resolve(name, state.setup)
+        _with_chart(job.resolve(name, state.setup), states)
         for name, state in states.items()
         if not named or name in chosen
     )
     selects = {name for name, state in states.items() if job.selection.matches(state.rating)}
+    problems = job.check_charts({name: states[name].setup for name in selects | chosen})
+    if problems:
+        raise InvalidInput(problems)
+    charts = manifest.charts()
     demand = Demand(
         # what is delivered of a frame is for the delivery to say
         selects=selects if deliveries else selects | chosen,
@@ -99,6 +108,7 @@ def survey(
         encoders={"rendition": str(RENDITION_VERSION), **_versions(ENCODERS)},
         missing=_missing(folder, states.values(), manifest.artifacts_in_doubt()),
         named=chosen,
+        measured=charts.keys(),
     )
     if deliveries:
         carried = {
@@ -110,7 +120,19 @@ def survey(
             job.resolve_delivery(name, list(states.values()), carried) for name in deliveries
         ]
         demand = replace(demand, deliveries=resolved)
-    return Survey(job, states, frames, demand)
+    return Survey(job, states, frames, demand, charts)
+
+
+def _with_chart(resolved: ResolvedFrame, states: Mapping[str, FrameState]) -> ResolvedFrame:
+    """The frame with all that decides what is read from its chart."""
+    if resolved.chart is None:
+        return resolved
+    inputs = {
+        **resolved.chart.inputs,
+        "original": states[resolved.chart.frame].original.digest,
+        "libraries": {"reading": str(CHART_VERSION), **_versions(CHART_READERS)},
+    }
+    return replace(resolved, chart=replace(resolved.chart, inputs=inputs))
 
 
 def chosen_frames(named: Sequence[str], states: Mapping[str, FrameState]) -> frozenset[str]:
@@ -193,6 +215,7 @@ class Report:
     ``seconds`` sums the workers' time by part.
     """
 
+    charts: list[MeasuredChart] = field(default_factory=list)
     developed: list[Version] = field(default_factory=list)
     delivered: list[Delivered] = field(default_factory=list)
     failed: dict[str, Failure] = field(default_factory=dict)
@@ -242,7 +265,7 @@ def run(
 
 def makes_something(action: Action) -> bool:
     """Whether an action is work, and not a word to a person."""
-    return action.action in ("develop", "deliver")
+    return action.action in ("measure", "develop", "deliver")
 
 
 def here(pixels: int) -> Engine:
@@ -265,9 +288,14 @@ class _Run:
         self.resolved = {frame.frame: frame for frame in survey.frames}
         self.deliveries = {order.name: order for order in survey.demand.deliveries}
         self.unhanded: list[tuple[str, Failure]] = []
+        self.charts = dict(survey.charts)
+        self.unread: dict[str, Failure] = {}
+        self.measure: list[Action] = []
         self.todo: dict[str, list[Action]] = {}
         for action in survey.actions:
-            if makes_something(action):
+            if action.action == "measure":
+                self.measure.append(action)
+            elif makes_something(action):
                 self.todo.setdefault(action.frame, []).append(action)
             else:
                 self.report.untouched.append(action)
@@ -279,13 +307,14 @@ class _Run:
             return
         if listener:
             listener.planned(len(self.todo))
+        self._read_charts(engine)
         self.manifest.doubt(self._replaced())
         threads = cores() if len(self.todo) == 1 else 1
         with (
             self._metadata() as metadata,
             closing(self._tasks(metadata, threads)) as tasks,
             closing(_one_ahead(tasks)) as coming,
-            closing(engine(self._most_pixels()).run(coming)) as outcomes,
+            closing(engine(self._most_pixels(self.todo)).run(coming)) as outcomes,
         ):
             for outcome in outcomes:
                 self._record(outcome)
@@ -296,6 +325,54 @@ class _Run:
             self._fail(frame, failure)
             if listener:
                 listener.ended(frame, failure)
+
+    def _read_charts(self, engine: Callable[[int], Engine]) -> None:
+        """Before any frame, for all frames of a setup wait for its chart."""
+        if not self.measure:
+            return
+        by_key = {key_of(f.chart.inputs): f.chart for f in self.resolved.values() if f.chart}
+        charts = {action.frame: by_key[action.key] for action in self.measure}
+        tasks = [Task(name, self._chart_work(chart)) for name, chart in charts.items()]
+        with closing(engine(self._most_pixels(charts)).run(tasks)) as outcomes:
+            for outcome in outcomes:
+                chart = charts[outcome.task.name]
+                key = key_of(chart.inputs)
+                if outcome.failure is not None:
+                    sentence = (
+                        f"the chart of {chart.setup} in {chart.frame}: {outcome.failure.sentence}"
+                    )
+                    self.unread[key] = replace(outcome.failure, sentence=sentence)
+                    continue
+                read: ChartRead = outcome.record
+                measured = MeasuredChart(
+                    setup=chart.setup,
+                    frame=chart.frame,
+                    key=key,
+                    inputs=chart.inputs,
+                    correction=read.correction,
+                    reading=read.reading,
+                    warnings=read.warnings,
+                    made_at=_now(),
+                )
+                self.manifest.record_chart(measured)
+                self.charts[key] = measured
+                self.report.charts.append(measured)
+                self.report.notes += [
+                    f"the chart of {chart.setup} in {chart.frame}: {warning}"
+                    for warning in read.warnings
+                ]
+
+    def _chart_work(self, chart: ResolvedChart) -> ChartWork:
+        from pipeline.work import ChartWork
+
+        original = self.survey.states[chart.frame].original
+        return ChartWork(
+            original=self.folder / original.path,
+            original_digest=original.digest,
+            edition=chart.inputs.get("edition"),
+            values=self.survey.job.files[chart.values] if chart.values else None,
+            corners=chart.inputs.get("corners"),
+        )
 
     def settle(self) -> None:
         """Files that were to be replaced and stayed what they were are in doubt no more."""
@@ -320,13 +397,18 @@ class _Run:
 
         return MetadataWriter()
 
-    def _most_pixels(self) -> int:
-        captures = [self.survey.states[name].original.capture for name in self.todo]
+    def _most_pixels(self, frames: Iterable[str]) -> int:
+        captures = [self.survey.states[name].original.capture for name in frames]
         return max((c.width or 0) * (c.height or 0) for c in captures)
 
     def _tasks(self, metadata: MetadataWriter | None, threads: int) -> Generator[Task]:
         """What to hand out. Drawn in a thread of its own, so it keeps off the manifest."""
         for frame, actions in self.todo.items():
+            chart = self.resolved[frame].chart
+            develops = any(action.action == "develop" for action in actions)
+            if develops and chart and (failure := self.unread.get(key_of(chart.inputs))):
+                self.unhanded.append((frame, failure))
+                continue
             try:
                 yield Task(frame, self._work(frame, actions, metadata, threads))
             except SafelightError as error:
@@ -339,6 +421,7 @@ class _Run:
 
         state = self.survey.states[frame]
         number = actions[0].version
+        chart = self.resolved[frame].chart
         develops = any(action.action == "develop" for action in actions)
         recorded = next((v.master for v in state.versions if v.number == number), None)
         return FrameWork(
@@ -349,6 +432,7 @@ class _Run:
             master=_master_path(frame, number),
             steps=self.resolved[frame].steps,
             files=self.survey.job.files,
+            correction=self.charts[key_of(chart.inputs)].correction if develops and chart else None,
             recorded=None if develops else recorded,
             deliveries=tuple(
                 self._file(action, metadata)
@@ -381,7 +465,7 @@ class _Run:
             return
         done: FrameDone = outcome.record
         self.report.seconds.update(done.seconds)
-        now = datetime.now(UTC).isoformat(timespec="milliseconds")
+        now = _now()
         with self.manifest.transaction():
             for action in self.todo[frame]:
                 if action.action == "develop":
@@ -445,6 +529,10 @@ class _Run:
     def _fail(self, frame: str, failure: Failure) -> None:
         self.manifest.set_problem(frame, failure.sentence)
         self.report.failed[frame] = failure
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="milliseconds")
 
 
 def _master_path(frame: str, version: int | None) -> str:

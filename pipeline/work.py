@@ -7,7 +7,7 @@ nor the plan, and everything it writes goes through ``files.landing``.
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -47,7 +47,8 @@ class FrameWork:
     """All that a worker needs to know about one frame. Paths of files made are relative to ``job``.
 
     ``recorded`` is the master to start from where it is current; else the original is developed
-    into ``master``. ``files`` maps each file that a step names to where it lies.
+    into ``master``. ``files`` maps each file that a step names to where it lies. ``correction`` is
+    what was fitted to the setup's chart.
     """
 
     frame: str
@@ -57,6 +58,7 @@ class FrameWork:
     master: str
     steps: tuple[ResolvedStep, ...]
     files: Mapping[str, Path]
+    correction: Mapping[str, Any] | None = None
     recorded: Artifact | None = None
     deliveries: tuple[DeliveredFile, ...] = ()
     threads: int = 1
@@ -76,8 +78,77 @@ class FrameDone:
     unfinished: Failure | None = None
 
 
-def do(work: FrameWork) -> FrameDone:
-    """Make what is missing of a frame. Raises ``SafelightError`` with a sentence."""
+@dataclass(frozen=True, slots=True)
+class ChartWork:
+    """A chart to read: of a published ``edition``, or with ``values`` of its own in a file.
+
+    ``corners`` are given where the chart was placed by hand.
+    """
+
+    original: Path
+    original_digest: str
+    edition: str | None
+    values: Path | None
+    corners: Sequence[Sequence[float]] | None
+
+
+@dataclass(frozen=True, slots=True)
+class ChartRead:
+    """What came of it, as plain JSON values. ``warnings`` are sentences, such as of a glare."""
+
+    correction: Mapping[str, Any]
+    reading: Mapping[str, Any]
+    warnings: tuple[str, ...]
+
+
+def do(work: FrameWork | ChartWork) -> FrameDone | ChartRead:
+    """What a worker is asked for. Raises ``SafelightError`` with a sentence."""
+    if isinstance(work, ChartWork):
+        return read_chart(work)
+    return make_frame(work)
+
+
+def read_chart(work: ChartWork) -> ChartRead:
+    """Find, read and fit a chart."""
+    from pipeline.files.measured import read_chart_values
+    from pipeline.files.raw import open_original
+    from pipeline.kernels.chart import NotFound, find_chart, measure
+    from pipeline.kernels.correction import fit_correction
+    from pipeline.kernels.references import reference_xyz
+
+    source = open_original(work.original, work.original_digest)
+    try:
+        reference = read_chart_values(work.values) if work.values else reference_xyz(work.edition)
+        picture = source.preview()
+        if work.corners is not None:
+            corners = tuple((float(x), float(y)) for x, y in work.corners)
+            placed = "by hand"
+        else:
+            found = find_chart(picture, reference)
+            if isinstance(found, NotFound):
+                raise SafelightError(
+                    f"{found.reason}; give corners: in the setup's file, or another frame"
+                )
+            corners, placed = found.corners, "found"
+        readings = measure(picture, corners)
+        standard_error = readings.noise / np.sqrt(np.maximum(readings.pixels, 1))[:, None]
+        correction = fit_correction(
+            readings.rgb, reference, usable=readings.usable, noise=standard_error
+        )
+    except ValueError as error:
+        raise SafelightError(str(error)) from error
+    reading = {
+        "placed": placed,
+        "corners": [list(corner) for corner in corners],
+        "rgb": readings.rgb.tolist(),
+        "noise": readings.noise.tolist(),
+        "usable": readings.usable.tolist(),
+    }
+    return ChartRead(correction.to_json(), reading, readings.warnings)
+
+
+def make_frame(work: FrameWork) -> FrameDone:
+    """Make what is missing of a frame."""
     from pipeline.develop import MASTER_SPACE
     from pipeline.files.encode import read_master, tiff
     from pipeline.files.landing import land
@@ -101,10 +172,12 @@ def do(work: FrameWork) -> FrameDone:
 def _developed(work: FrameWork) -> NDArray[np.uint16]:
     from pipeline.develop import master_pixels
     from pipeline.files.raw import open_original
+    from pipeline.kernels.correction import Correction
 
     source = open_original(work.original, work.original_digest)
+    correction = Correction.from_json(work.correction) if work.correction else None
     try:
-        return master_pixels(source, work.steps, work.files, work.threads)
+        return master_pixels(source, work.steps, work.files, correction, work.threads)
     except ValueError as error:
         raise SafelightError(str(error)) from error
 

@@ -240,6 +240,35 @@ class JobFile(Written):
     deliveries: dict[Name, dict[str, Any]] = Field({}, description="sets of output files, by name")
 
 
+Share = Annotated[float, Field(ge=0, le=1)]
+Place = Annotated[tuple[Share, Share], Field(strict=False)]
+
+
+class Chart(Written):
+    """The frame that shows a 24-patch chart in a setup's light."""
+
+    frame: FrameName = Field(description="the frame that shows the chart")
+    edition: Literal["before-2014", "after-2014", "average"] | None = Field(
+        None,
+        description="which published values count: of charts made before or after November 2014 "
+        "(the default), or the average of 30 that were measured",
+    )
+    values: Line | None = Field(
+        None, description="a file of this very chart's measured values, CGATS or CSV"
+    )
+    corners: Annotated[tuple[Place, Place, Place, Place], Field(strict=False)] | None = Field(
+        None,
+        description="the outer corners of the patches where the chart is not found by itself, as "
+        "shares of width and height: of dark skin, bluish green, black, white",
+    )
+
+    @model_validator(mode="after")
+    def _one_source(self) -> Chart:
+        if self.edition and self.values:
+            raise ValueError("edition or values, not both")
+        return self
+
+
 class SetupFile(Written):
     """setups/NAME.yaml: what frames shot under one light share."""
 
@@ -247,6 +276,7 @@ class SetupFile(Written):
     frames: Patterns = Field(
         (), description="names, ranges, globs; without any: the group of that name made at ingest"
     )
+    chart: Chart | None = Field(None, description="what `balance: {from: chart}` is measured on")
     adjust: StepEntries = Field((), description="steps that override the recipe's, key by key")
 
 

@@ -417,7 +417,7 @@ def test_keys_differ_exactly_where_a_change_is_named(
 ) -> None:
     old = inputs_of(ResolvedFrame("A", "r", None, tuple(before)), "blake3:0", LIBRARIES)
     new = inputs_of(ResolvedFrame("A", "r", None, tuple(after)), "blake3:0", LIBRARIES)
-    named = changes.of_version(old, new, after)
+    named = changes.of_version(old, new, ResolvedFrame("A", "r", None, tuple(after)))
     assert bool(named) == (key_of(old) != key_of(new))
 
 

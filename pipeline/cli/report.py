@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from pipeline.records import Action, Event, FrameState, ResolvedFrame
+from pipeline.records import Action, Event, FrameState, MeasuredChart, ResolvedFrame
 
 if TYPE_CHECKING:
     from pipeline.ingest import Ingested
@@ -93,6 +93,8 @@ def done(report: Report, *, named: bool = False, show_details: bool = False) -> 
 
     ``named`` says that a person named the frames, and wants to hear of each that was left out.
     """
+    for chart in report.charts:
+        print(_chart(chart))
     for note in report.notes:
         print(note)
     for frame, failure in report.failed.items():
@@ -119,9 +121,29 @@ def done(report: Report, *, named: bool = False, show_details: bool = False) -> 
     print(("; ".join(parts) or "nothing to do") + ".")
 
 
+def _chart(chart: MeasuredChart) -> str:
+    """What was read from a chart, in a line."""
+    fit = chart.correction
+    left_out = fit["loo_mean"][str(fit["degree"])]
+    return (
+        f"chart of {chart.setup} in {chart.frame}: root polynomial of degree {fit['degree']}, "
+        f"mean ΔE00 {fit['mean']:.2f}, {left_out:.2f} on patches left out of the fit"
+    )
+
+
 def as_json(report: Report) -> dict[str, Any]:
     """The same for scripts."""
     return {
+        "charts": [
+            {
+                "setup": chart.setup,
+                "frame": chart.frame,
+                "key": chart.key,
+                "correction": dict(chart.correction),
+                "warnings": list(chart.warnings),
+            }
+            for chart in report.charts
+        ],
         "developed": [
             {
                 "frame": version.frame,

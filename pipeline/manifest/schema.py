@@ -77,6 +77,16 @@ MIGRATIONS = (
                 approved_at TEXT NOT NULL,
                 FOREIGN KEY (frame, version) REFERENCES versions (frame, number)
             )""",
+            """CREATE TABLE charts (
+                key TEXT PRIMARY KEY,
+                setup TEXT NOT NULL,
+                frame TEXT NOT NULL REFERENCES frames (name),
+                inputs TEXT NOT NULL,
+                correction TEXT NOT NULL,
+                reading TEXT NOT NULL,
+                warnings TEXT NOT NULL,
+                made_at TEXT NOT NULL
+            ) WITHOUT ROWID""",
             """CREATE TABLE events (
                 number INTEGER PRIMARY KEY AUTOINCREMENT,
                 at TEXT NOT NULL,

@@ -28,11 +28,20 @@ from pipeline.manifest.connection import (
 )
 from pipeline.manifest.lock import WriterLock
 from pipeline.manifest.schema import MANIFEST_NAME
-from pipeline.records import Artifact, Capture, Delivered, Event, FrameState, Original, Version
+from pipeline.records import (
+    Artifact,
+    Capture,
+    Delivered,
+    Event,
+    FrameState,
+    MeasuredChart,
+    Original,
+    Version,
+)
 
 
 class StoredInputs(Mapping[str, Any]):
-    """What a key was computed from, parsed only when somebody asks: most runs never do."""
+    """What was stored as JSON, parsed only when somebody asks: most runs never do."""
 
     __slots__ = ("_parsed", "_text")
 
@@ -195,6 +204,26 @@ class Manifest:
                 for name, rating, setup, burst, problem, path, digest, size_bytes, capture in read(
                     "SELECT name, rating, setup, burst, problem, path, digest, size_bytes, capture"
                     " FROM frames JOIN originals ON path = original ORDER BY name"
+                )
+            }
+
+    def charts(self) -> dict[str, MeasuredChart]:
+        """Every chart that was read, by its key."""
+        with self._snapshot() as read:
+            return {
+                key: MeasuredChart(
+                    setup,
+                    frame,
+                    key,
+                    StoredInputs(inputs),
+                    StoredInputs(correction),
+                    StoredInputs(reading),
+                    tuple(json.loads(warnings)),
+                    made_at,
+                )
+                for key, setup, frame, inputs, correction, reading, warnings, made_at in read(
+                    "SELECT key, setup, frame, inputs, correction, reading, warnings, made_at"
+                    " FROM charts ORDER BY made_at, key"
                 )
             }
 
@@ -383,6 +412,23 @@ class Manifest:
                 **_file(delivered.artifact),
             )
             self.set_problem(delivered.frame, None)
+
+    def record_chart(self, chart: MeasuredChart) -> None:
+        """Record what was read from a chart."""
+        with self.transaction():
+            self._must_exist(chart.frame)
+            self._run(
+                "INSERT OR REPLACE INTO charts VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                chart.key,
+                chart.setup,
+                chart.frame,
+                _json(chart.inputs),
+                _json(chart.correction),
+                _json(chart.reading),
+                _json(chart.warnings),
+                chart.made_at,
+            )
+            self._event("chart read", chart.frame, setup=chart.setup, key=chart.key)
 
     def doubt(self, paths: Iterable[str], *, doubtful: bool = True) -> None:
         """Note that recorded files are about to be replaced, or are as recorded after all."""
