@@ -184,7 +184,10 @@ def command(*arguments: str) -> list[str]:
 
 
 def start(*arguments: str, cwd: Path, **options) -> subprocess.Popen[str]:
-    """The command in a process group of its own, its output piped."""
+    """The command in a process group of its own, its output piped, as a terminal starts it.
+
+    Tests that run in the background inherit that Ctrl-C is ignored, and would pass it on.
+    """
     return subprocess.Popen(
         command(*arguments),
         cwd=cwd,
@@ -192,6 +195,7 @@ def start(*arguments: str, cwd: Path, **options) -> subprocess.Popen[str]:
         stderr=subprocess.PIPE,
         text=True,
         process_group=0,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
         **options,
     )
 
