@@ -63,6 +63,14 @@ class Survey:
     charts: Mapping[str, MeasuredChart]
 
     @property
+    def chart_keys(self) -> dict[str, str]:
+        """The key of every setup's chart, by setup, as its file names it now."""
+        return {
+            name: key_of(_identified(chart, self.states).inputs)
+            for name, chart in self.job.charts.items()
+        }
+
+    @property
     def actions(self) -> list[Action]:
         """The plan."""
         return plan(self.frames, self.states, self.demand)
@@ -127,12 +135,16 @@ def _with_chart(resolved: ResolvedFrame, states: Mapping[str, FrameState]) -> Re
     """The frame with all that decides what is read from its chart."""
     if resolved.chart is None:
         return resolved
+    return replace(resolved, chart=_identified(resolved.chart, states))
+
+
+def _identified(chart: ResolvedChart, states: Mapping[str, FrameState]) -> ResolvedChart:
     inputs = {
-        **resolved.chart.inputs,
-        "original": states[resolved.chart.frame].original.digest,
+        **chart.inputs,
+        "original": states[chart.frame].original.digest,
         "libraries": {"reading": str(CHART_VERSION), **_versions(CHART_READERS)},
     }
-    return replace(resolved, chart=replace(resolved.chart, inputs=inputs))
+    return replace(chart, inputs=inputs)
 
 
 def chosen_frames(named: Sequence[str], states: Mapping[str, FrameState]) -> frozenset[str]:

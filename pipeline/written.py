@@ -220,6 +220,14 @@ class Delivery(Written):
         return settings
 
 
+class Tolerance(Written):
+    """How far the chart's patches may be from their colour, neutrally rendered, in ΔE00."""
+
+    mean: float | None = Field(None, gt=0, le=50, description="of the mean over the patches")
+    p90: float | None = Field(None, gt=0, le=50, description="of the 90th percentile")
+    max: float | None = Field(None, gt=0, le=50, description="of the worst patch")
+
+
 class JobFile(Written):
     """job.yaml: one commission."""
 
@@ -237,6 +245,10 @@ class JobFile(Written):
     credit: Credit = Credit()
     description: Text | None = Field(None, description="what the pictures show")
     keywords: Keywords = Field((), description="words to find the pictures by")
+    tolerance: Tolerance = Field(
+        Tolerance(mean=2.0, p90=4.0),
+        description="what `safelight colour` allows the charts (default: mean 2, p90 4)",
+    )
     deliveries: dict[Name, dict[str, Any]] = Field({}, description="sets of output files, by name")
 
 
