@@ -6,18 +6,16 @@ profile connection space. Places in a picture are shares of its width and height
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 if TYPE_CHECKING:
     import numpy as np
-    from numpy.typing import NDArray
+    from numpy.typing import ArrayLike, NDArray
 
 Lab: TypeAlias = tuple[float, float, float]
-Place: TypeAlias = tuple[float, float]
-"""Across and down, as shares of width and height."""
 Box: TypeAlias = tuple[float, float, float, float]
 """Left, top, right, bottom, as shares of width and height."""
 Density: TypeAlias = "NDArray[np.float32] | Callable[[slice, slice, int, int], NDArray[np.float32]]"
@@ -44,12 +42,12 @@ class Target:
 class Chart:
     """A 24-patch chart as it lies in one file.
 
-    ``corners`` are, in this order, those at the first patch, the last of the first row, the last
-    patch, and the first of the last row. ``targets`` are the patches in reading order, four rows of
-    six; the last row is the neutral ramp, white first.
+    ``quads`` are the four corners of each patch in turn around it, (24, 4, 2), across and down as
+    shares of width and height. ``targets`` are the patches in the same order, which is the reading
+    order, four rows of six; the last row is the neutral ramp, white first.
     """
 
-    corners: tuple[Place, Place, Place, Place]
+    quads: ArrayLike
     targets: tuple[Target, ...]
     edition: str = ""
 
@@ -193,7 +191,7 @@ class ProductResult:
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """One file as read back. ``problem`` says in a sentence why it could not be measured.
+    """One file as read back. ``problems`` are clauses: what is wrong with it, or not measurable.
 
     ``profile`` is the name that its embedded profile gives itself; ``thumbnail`` a small sRGB JPEG.
     """
@@ -205,7 +203,7 @@ class Measured:
     chart: ChartResult | None = None
     products: tuple[ProductResult, ...] = ()
     thumbnail: bytes = b""
-    problem: str | None = None
+    problems: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,7 +217,7 @@ class CorrectionResult:
 
 @dataclass(frozen=True, slots=True)
 class Suggestion:
-    """What would bring a frame's product to where its group has it.
+    """What would bring a product in one frame to where its group has it.
 
     ``stops`` is added to the exposure. ``mired`` and ``duv`` are added to the white that the
     balance assumes; ``kelvin`` is that white's new temperature where the present one is known.
@@ -232,11 +230,10 @@ class Suggestion:
 
 
 @dataclass(frozen=True, slots=True)
-class Drifted:
-    """One frame's product against the middle of its group."""
+class Member:
+    """One frame's product, or the middle of one setup's, against the middle of its group."""
 
-    frame: str
-    setup: str | None
+    name: str
     lab: Lab
     de00: float
     stands_out: bool
@@ -245,21 +242,23 @@ class Drifted:
 
 @dataclass(frozen=True, slots=True)
 class Drift:
-    """The same product across the frames of one setup, or across setups (``setup`` is None).
+    """The same product in the files of one delivery: across a setup's frames, or across setups.
 
-    Compared within one delivery. ``middle`` is the component-wise median; ``mean`` the mean ΔE00
-    from it; ``largest`` the largest ΔE00 between any two, and ``between`` those two.
+    ``setup`` is None for frames that are in none, and where ``across_setups``. ``middle`` is the
+    median of each coordinate, ``mean`` the mean ΔE00 from it; ``largest`` is the largest ΔE00
+    between any two members, and ``between`` are those two.
     """
 
     product: str
     delivery: str
     setup: str | None
+    across_setups: bool
     middle: Lab
     mean: float
     largest: float
     between: tuple[str, str]
     tolerance: float
-    members: tuple[Drifted, ...]
+    members: tuple[Member, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,5 +271,14 @@ class ColourReport:
     files: tuple[Measured, ...]
     drifts: tuple[Drift, ...]
     tolerance: Tolerance
-    notes: tuple[str, ...] = ()
-    products: Mapping[str, float] = field(default_factory=dict)
+    failures: tuple[str, ...] = ()
+    """What is over tolerance or could not be measured, a sentence each; empty if all is well."""
+
+    @property
+    def passed(self) -> bool:
+        return not self.failures
+
+    @property
+    def exit_code(self) -> int:
+        """0, or 1 where something is over the job's tolerance or could not be measured."""
+        return 0 if self.passed else 1
