@@ -30,20 +30,32 @@ SMALLEST = np.array([1e-4, 1e-2, 1e-5])
 
 @dataclass(frozen=True, slots=True)
 class LightShift:
-    """Changes to add to a frame's exposure, and to the mired and Duv of its balance's white."""
+    """Changes to add to a frame's exposure, and to the mired and Duv of its balance's white.
+
+    ``lab`` is what the surface's colour becomes by them.
+    """
 
     stops: float
     mired: float
     duv: float
+    lab: Float64
 
 
-def light_shift(lab: ArrayLike, wanted: ArrayLike, white: XY = D65) -> LightShift:
-    """The change of light that takes a surface's colour, (3,), to the wanted one.
+def light_shift(
+    lab: ArrayLike,
+    wanted: ArrayLike,
+    white: XY = D65,
+    *,
+    exposure: bool = True,
+    balance: bool = True,
+) -> LightShift:
+    """The change of light that takes a surface's colour, (3,), nearest to the wanted one.
 
     Both are L*a*b* under D50. ``white`` is the scene white that the frame's balance assumes now.
-    The model is the balance step's: linear Bradford from the assumed white. Solved by Gauss-Newton
-    for the least squares of the remaining L*a*b* over ``LAB_DOUBT`` and the changes over
-    ``PRIOR``. Raises ``ValueError`` where a colour is not finite or black.
+    ``exposure`` and ``balance`` say what may change. The model is the balance step's: linear
+    Bradford from the assumed white. Solved by Gauss-Newton for the least squares of the remaining
+    L*a*b* over ``LAB_DOUBT`` and the changes over ``PRIOR``. Raises ``ValueError`` where a colour
+    is not finite or black.
     """
     start, goal = np.asarray(lab, np.float64), np.asarray(wanted, np.float64)
     if not (np.isfinite(start).all() and np.isfinite(goal).all() and start[0] > 0 < goal[0]):
@@ -53,12 +65,17 @@ def light_shift(lab: ArrayLike, wanted: ArrayLike, white: XY = D65) -> LightShif
     kelvin, duv = cct_of_xy(white)
     lowest, highest = 1e6 / KELVIN_RANGE[1] - 1e6 / kelvin, 1e6 / KELVIN_RANGE[0] - 1e6 / kelvin
 
-    def error(change: Float64) -> Float64:
+    free = np.array([exposure, balance, balance])
+
+    def rendered(change: Float64) -> Float64:
         mired = float(np.clip(change[1], lowest, highest))
         assumed = xy_from_cct(1e6 / (1e6 / kelvin + mired), duv + float(change[2]))
         # the assumed white becomes white, whatever it was before
-        rendered = 2 ** change[0] * (adaptation_matrix(xy_to_xyz(assumed), WHITE) @ scene)
-        return np.concatenate([(lab_of(rendered, WHITE) - goal) / LAB_DOUBT, change / PRIOR])
+        to_pcs = adaptation_matrix(xy_to_xyz(assumed), WHITE)
+        return lab_of(2 ** change[0] * (to_pcs @ scene), WHITE)
+
+    def error(change: Float64) -> Float64:
+        return np.concatenate([(rendered(change) - goal) / LAB_DOUBT, change / PRIOR])
 
     change = np.zeros(3)
     for _ in range(STEPS):
@@ -66,11 +83,12 @@ def light_shift(lab: ArrayLike, wanted: ArrayLike, white: XY = D65) -> LightShif
         slopes = np.stack(
             [(error(change + step) - now) / step.sum() for step in np.diag(SMALLEST)], axis=1
         )
-        move = np.linalg.lstsq(slopes, -now, rcond=None)[0]
+        move = np.where(free, np.linalg.lstsq(slopes * free, -now, rcond=None)[0], 0.0)
         # one likely change at most, so that a far start cannot throw the search
         move *= min(1.0, float((PRIOR / np.maximum(np.abs(move), 1e-12)).min()))
         change = change + move
         if (np.abs(move) < SMALLEST).all():
             break
+    change[1] = np.clip(change[1], lowest, highest)
     stops, mired, more_duv = (float(v) for v in change)
-    return LightShift(stops, float(np.clip(mired, lowest, highest)), more_duv)
+    return LightShift(stops, mired, more_duv, rendered(change))

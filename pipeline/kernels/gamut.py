@@ -58,11 +58,12 @@ def in_gamut(lab: ArrayLike, space: str) -> NDArray[np.bool_]:
     return np.asarray(((linear >= -TOLERANCE) & (linear <= 1 + TOLERANCE)).all(axis=-1))
 
 
-def least_de00(lab: ArrayLike, space: str) -> Float64:
-    """ΔE00, shape (...), that bringing colours into a space costs; 0 for those inside.
+def gamut_de00(lab: ArrayLike, space: str) -> Float64:
+    """ΔE00, shape (...), that bringing colours into a space by chroma alone costs; 0 inside it.
 
-    By losing chroma at constant OKLCh hue and lightness until they fit: what a careful rendering
-    may do. What is lighter than white becomes white. NaN gives NaN.
+    They lose chroma at constant OKLCh hue and lightness until they fit, as files are encoded. Some
+    other colour of the space may lie nearer. What is lighter than white becomes white. NaN gives
+    NaN.
     """
     target = np.atleast_2d(np.asarray(lab, np.float64))
     start = oklab_of(linear_of_lab(target, "working"))

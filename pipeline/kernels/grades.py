@@ -35,6 +35,7 @@ class Guideline:
     otherwise it may equal it. ``lightness_weight`` is whether ΔE00 keeps its S_L (False: S_L = 1).
     """
 
+    short: str
     title: str
     edition: str
     category: str
@@ -46,6 +47,7 @@ class Guideline:
 
 
 FADGI_2023 = Guideline(
+    short="FADGI 2023",
     title="FADGI Technical Guidelines for Digitizing Cultural Heritage Materials",
     edition="3rd edition, 2023",
     category="bound volumes, general collections",
@@ -65,6 +67,7 @@ FADGI_2023 = Guideline(
 )
 
 ISO_19264_1_2021 = Guideline(
+    short="ISO 19264-1:2021",
     title="ISO 19264-1 Imaging systems quality analysis, reflective originals",
     edition="2021",
     category="reflective originals",

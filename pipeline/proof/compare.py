@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.kernels.difference import delta_e_2000, delta_e_2000_parts
-from pipeline.kernels.gamut import in_gamut, least_de00
+from pipeline.kernels.gamut import gamut_de00, in_gamut
 from pipeline.kernels.grades import GUIDELINES, Figure, Grade, Guideline, grade
 from pipeline.proof.records import ChartResult, Difference, Grey, Lab, Target
 
@@ -29,7 +29,7 @@ def differences(
     if space is None:
         inside, least = np.ones(len(targets), bool), np.zeros(len(targets))
     else:
-        inside, least = in_gamut(wanted, space), least_de00(wanted, space)
+        inside, least = in_gamut(wanted, space), gamut_de00(wanted, space)
     return tuple(
         Difference(
             name=target.name,
@@ -41,7 +41,7 @@ def differences(
             chroma=float(parts.chroma[i]),
             hue=float(parts.hue[i]),
             in_gamut=bool(inside[i]),
-            least_de00=float(least[i]),
+            gamut_de00=float(least[i]),
         )
         for i, target in enumerate(targets)
     )

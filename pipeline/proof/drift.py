@@ -21,6 +21,11 @@ NORMAL = 1.4826
 """What turns a median absolute deviation into a standard deviation (of a normal distribution)."""
 
 
+ENOUGH = 0.5
+"""ΔE00 that a suggestion may leave, or as much as the group scatters by itself: about what is seen
+side by side (Paravina et al. 2015 found half of observers to see 0.8). Ours."""
+
+
 def drifts(files: Sequence[Measured], *, stops_shown: float = 1.0) -> tuple[Drift, ...]:
     """The drift of every product, within one delivery and one rendering at a time.
 
@@ -87,6 +92,7 @@ def _drift(
     far = max(tolerance, typical + DEVIATIONS * deviation)
     pairs = delta_e_2000(labs[:, None], labs[None])
     first, second = np.unravel_index(int(np.argmax(pairs)), pairs.shape)
+    enough = max(ENOUGH, typical)
     members = []
     for name, lab, distance, kelvin in zip(names, labs, distances, kelvins, strict=True):
         out = len(names) >= FEWEST and float(distance) > far
@@ -96,7 +102,7 @@ def _drift(
                 lab=lab_tuple(lab),
                 de00=float(distance),
                 stands_out=out,
-                suggestion=suggestion(lab, middle, kelvin, stops_shown) if out else None,
+                suggestion=suggestion(lab, middle, kelvin, stops_shown, enough) if out else None,
             )
         )
     product, delivery, setup, across = group
@@ -115,21 +121,30 @@ def _drift(
 
 
 def suggestion(
-    lab: Float64, wanted: Float64, kelvin: float | None = None, stops_shown: float = 1.0
+    lab: Float64,
+    wanted: Float64,
+    kelvin: float | None = None,
+    stops_shown: float = 1.0,
+    enough: float = ENOUGH,
 ) -> Suggestion | None:
     """The change of exposure and balance that takes a colour to the wanted one.
 
+    The simplest that leaves at most ``enough`` ΔE00: exposure alone, else balance alone, else both.
     None where the colours say nothing about light. ``kelvin`` is the present balance's.
     """
     white = D65 if kelvin is None else xy_from_cct(float(np.clip(kelvin, *KELVIN_RANGE)))
-    try:
-        shift = light_shift(lab, wanted, white)
-    except ValueError:
-        return None
+    for exposure, balance in ((True, False), (False, True), (True, True)):
+        try:
+            shift = light_shift(lab, wanted, white, exposure=exposure, balance=balance)
+        except ValueError:
+            return None
+        remaining = float(delta_e_2000(wanted, shift.lab))
+        if remaining <= enough:
+            break
     new = None
     if kelvin is not None:
         new = 1e6 / (1e6 / cct_of_xy(white)[0] + shift.mired)
-    return Suggestion(shift.stops / stops_shown, shift.mired, shift.duv, new)
+    return Suggestion(shift.stops / stops_shown, shift.mired, shift.duv, remaining, new)
 
 
 def standing_out(found: Sequence[Drift]) -> Mapping[str, tuple[str, ...]]:

@@ -36,8 +36,9 @@ FEWEST_PIXELS = 9
 """In a patch's middle or a product's lit part; three by three, below which noise is measured."""
 PROFILE_DE00 = 0.5
 """How far a profile's primaries may lie from its space's; profiles of one space differ by less."""
-THUMBNAIL_PX = 360
-SAMPLES = 4_000_000
+CHART_PX, FRAME_PX = 480, 160
+"""The long edge of a thumbnail that shows a chart, and of any other."""
+SAMPLES = 250_000
 """Pixels of a product that are read at most; a larger one is read on a coarser grid."""
 
 
@@ -45,19 +46,26 @@ def measure(
     files: Sequence[ToMeasure],
     *,
     threads: int = 2,
-    thumbnails: bool = True,
     progress: Callable[[int, int], None] = lambda _done, _of: None,
 ) -> tuple[Measured, ...]:
-    """Measure every file, in the order given; ``progress`` hears how many of how many are done."""
+    """Measure every file, in the order given; ``progress`` hears how many of how many are done.
+
+    The first file of each frame gets a thumbnail.
+    """
+    frames: set[str] = set()
+    first = []
+    for file in files:
+        first.append(file.frame not in frames)
+        frames.add(file.frame)
     found = []
     with ThreadPoolExecutor(max(1, threads)) as pool:
-        for result in pool.map(lambda file: measure_file(file, thumbnail=thumbnails), files):
+        for result in pool.map(measure_file, files, first):
             found.append(result)
             progress(len(found), len(files))
     return tuple(found)
 
 
-def measure_file(file: ToMeasure, *, thumbnail: bool = True) -> Measured:
+def measure_file(file: ToMeasure, thumbnail: bool = True) -> Measured:
     """Measure one file; what goes wrong is worded in the result."""
     try:
         proof = read_back(file.path)
@@ -80,7 +88,7 @@ def measure_file(file: ToMeasure, *, thumbnail: bool = True) -> Measured:
             except CannotMeasure as error:
                 problems.append(str(error))
         if thumbnail:
-            picture = proof.thumbnail(THUMBNAIL_PX)
+            picture = proof.thumbnail(CHART_PX if chart is not None else FRAME_PX)
     except (OSError, ValueError) as error:  # the file changed or vanished under our hands
         problems.append(f"it cannot be read to its end ({error})")
     return Measured(

@@ -115,6 +115,19 @@ class Tolerance:
     p90: float | None = None
     max: float | None = None
 
+    def over(self, chart: ChartResult) -> tuple[tuple[str, float, float], ...]:
+        """What is over: its name, its value and the limit. NaN is over every limit."""
+        judged = (
+            ("mean ΔE00", chart.mean, self.mean),
+            ("90th percentile of ΔE00", chart.p90, self.p90),
+            ("maximum ΔE00", chart.max, self.max),
+        )
+        return tuple(
+            (words, value, limit)
+            for words, value, limit in judged
+            if limit is not None and not value <= limit
+        )
+
 
 # --- what it finds out --------------------------------------------------------------------------
 
@@ -126,7 +139,7 @@ class Difference:
     ``lightness``, ``chroma`` and ``hue`` are the signed parts of ΔE00, measured minus target, each
     divided by its weight, so that without the rotation term their squares add up to ΔE00 squared.
     ``de00_flat`` is ΔE00 with S_L = 1. ``in_gamut`` says whether the file's space can hold the
-    target; where not, ``least_de00`` is what bringing it in by chroma alone costs.
+    target; where not, ``gamut_de00`` is what bringing it in by losing chroma costs.
     """
 
     name: str
@@ -138,7 +151,7 @@ class Difference:
     chroma: float
     hue: float
     in_gamut: bool = True
-    least_de00: float = 0.0
+    gamut_de00: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,11 +234,13 @@ class Suggestion:
 
     ``stops`` is added to the exposure. ``mired`` and ``duv`` are added to the white that the
     balance assumes; ``kelvin`` is that white's new temperature where the present one is known.
+    ``remaining`` is the ΔE00 that should be left.
     """
 
     stops: float
     mired: float
     duv: float
+    remaining: float
     kelvin: float | None = None
 
 
@@ -262,6 +277,14 @@ class Drift:
 
 
 @dataclass(frozen=True, slots=True)
+class Failure:
+    """One thing that is not as agreed, in a sentence."""
+
+    what: Literal["chart", "product", "file"]
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
 class ColourReport:
     """Everything that was found, and whether the job's tolerances are kept."""
 
@@ -271,8 +294,8 @@ class ColourReport:
     files: tuple[Measured, ...]
     drifts: tuple[Drift, ...]
     tolerance: Tolerance
-    failures: tuple[str, ...] = ()
-    """What is over tolerance or could not be measured, a sentence each; empty if all is well."""
+    failures: tuple[Failure, ...] = ()
+    """What is over tolerance or could not be measured; empty if all is well."""
 
     @property
     def passed(self) -> bool:

@@ -18,6 +18,7 @@ from pipeline.proof.records import (
     CorrectionResult,
     Difference,
     Drift,
+    Failure,
     Measured,
     Member,
     ProductResult,
@@ -63,33 +64,31 @@ def name_of(measured: Measured) -> str:
 
 def _failures(
     corrections: Sequence[CorrectionResult], files: Sequence[Measured], tolerance: Tolerance
-) -> Iterator[str]:
+) -> Iterator[Failure]:
     found = bool(corrections)
     for result in corrections:
         who = f"{result.correction.frame}, chart as corrected"
         yield from _over(who, result.after, tolerance)
     for measured in files:
         who = name_of(measured)
-        yield from (f"{who}: {problem}" for problem in measured.problems)
+        yield from (Failure("file", f"{who}: {problem}") for problem in measured.problems)
         found |= measured.chart is not None or bool(measured.products or measured.problems)
         if measured.chart is not None and measured.file.rendering == "neutral":
             yield from _over(f"{who}, chart", measured.chart, tolerance)
         for product in measured.products:
             if not product.passed:
-                yield _over_product(who, measured, product)
+                yield Failure("product", _over_product(who, measured, product))
     if not found:
-        yield "nothing was measured: no file shows a chart or a product whose colour is known"
+        yield Failure(
+            "file",
+            "nothing was measured: no file shows a chart or a product whose colour is known",
+        )
 
 
-def _over(who: str, chart: ChartResult, tolerance: Tolerance) -> Iterator[str]:
-    for words, value, limit in (
-        ("mean ΔE00", chart.mean, tolerance.mean),
-        ("90th percentile of ΔE00", chart.p90, tolerance.p90),
-        ("maximum ΔE00", chart.max, tolerance.max),
-    ):
-        # written so that NaN is over
-        if limit is not None and not value <= limit:
-            yield f"{who}: {words} is {value:.2f}; at most {limit:g} is allowed"
+def _over(who: str, chart: ChartResult, tolerance: Tolerance) -> Iterator[Failure]:
+    for words, value, limit in tolerance.over(chart):
+        sentence = f"{who}: {words} is {value:.2f}; at most {limit:g} is allowed"
+        yield Failure("chart", sentence)
 
 
 def _over_product(who: str, measured: Measured, product: ProductResult) -> str:
@@ -101,7 +100,10 @@ def _over_product(who: str, measured: Measured, product: ProductResult) -> str:
     if difference.in_gamut:
         return sentence
     title = SPACES[measured.file.space].title
-    return f"{sentence} ({title} cannot hold the target: {difference.least_de00:.2f} at best)"
+    return (
+        f"{sentence} ({title} cannot hold the target; bringing it in by chroma alone costs "
+        f"{difference.gamut_de00:.2f})"
+    )
 
 
 # --- JSON ---------------------------------------------------------------------------------------
@@ -131,7 +133,7 @@ def to_json(found: ColourReport) -> dict[str, Any]:
             "drift": [_drift(drift) for drift in found.drifts],
             "tolerance": limits | {"products": tolerances},
             "passed": found.passed,
-            "failures": list(found.failures),
+            "failures": [failure.sentence for failure in found.failures],
         }
     )
     return plain
@@ -230,7 +232,7 @@ def _patch(difference: Difference, kind: str) -> dict[str, Any]:
         "chroma": difference.chroma,
         "hue": difference.hue,
         "in_gamut": difference.in_gamut,
-        "least_de00": difference.least_de00,
+        "gamut_de00": difference.gamut_de00,
     }
 
 
@@ -271,5 +273,6 @@ def _member(member: Member) -> dict[str, Any]:
             "mired": change.mired,
             "duv": change.duv,
             "kelvin": change.kelvin,
+            "remaining": change.remaining,
         }
     return entry
