@@ -225,7 +225,7 @@ def _solution(*blocks: tuple[Float64, Float64]) -> Float64:
     """Unknowns of least squares over blocks of rows, by the triangle of a QR decomposition."""
     rows = np.concatenate([rows.reshape(-1, rows.shape[-1]) for rows, _ in blocks])
     right = np.concatenate([right.reshape(-1) for _, right in blocks])
-    triangle = np.linalg.qr(np.column_stack([rows, right]), mode="r")
+    triangle = np.asarray(np.linalg.qr(np.column_stack([rows, right]), mode="r"), np.float64)
     return np.asarray(np.linalg.solve(triangle[:-1, :-1], triangle[:-1, -1]), np.float64)
 
 
