@@ -94,7 +94,7 @@ def lab_of_reflectance(wavelengths_nm: ArrayLike, reflectance: ArrayLike) -> Flo
         raise ValueError(
             f"the wavelengths go from {nm[0]:g} to {nm[-1]:g} nm; they must cover 400 to 700 nm"
         )
-    if step == 5 and (nm[0] % 5 or nm[-1] % 5) or step > 5 and nm[0] % 10:
+    if (step == 5 and (nm[0] % 5 or nm[-1] % 5)) or (step > 5 and nm[0] % 10):
         raise ValueError("wavelengths must be multiples of their spacing")
     light = colour.SDS_ILLUMINANTS["D50"]
 
