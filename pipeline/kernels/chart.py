@@ -1,8 +1,8 @@
 """A 24-patch chart in a picture: where it is, and what its patches read.
 
-The chart has four rows of six patches: dark skin is the first, the neutral ramp the last row. Places
-are shares of the picture's width and height (x to the right, y down), pixels are linear RGB. This
-module knows neither files nor what the readings are for.
+The chart has four rows of six patches: dark skin is the first, the neutral ramp the last row.
+Places are shares of the picture's width and height (x to the right, y down), pixels are linear RGB.
+This module knows neither files nor what the readings are for.
 """
 
 from __future__ import annotations
