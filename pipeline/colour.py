@@ -11,7 +11,15 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from pipeline.manifest import Manifest
-from pipeline.proof.records import Chart, ColourReport, Correction, Lab, Target, ToMeasure, Tolerance
+from pipeline.proof.records import (
+    Chart,
+    ColourReport,
+    Correction,
+    Lab,
+    Target,
+    Tolerance,
+    ToMeasure,
+)
 from pipeline.records import Artifact, Delivered, FrameState, MeasuredChart, ResolvedFrame
 from pipeline.run import Survey, survey
 
@@ -34,7 +42,9 @@ def colour_report(
     with Manifest.open(folder) as manifest:
         found = survey(folder, manifest)
     charts = {chart.setup: chart for chart in _current_charts(found)}
-    files = [file for state in found.states.values() for file in _files(folder, found, state, charts)]
+    files = [
+        file for state in found.states.values() for file in _files(folder, found, state, charts)
+    ]
     allowed = found.job.file.tolerance
     return report(
         found.job.file.job,

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 from pipeline.engines import Engine, Failure, Outcome, Task
 from pipeline.errors import InvalidInput, Problem, SafelightError
 from pipeline.hashing import digest_file, key_of
-from pipeline.job import Job, load_job
+from pipeline.job import DEFAULT_EDITION, Job, load_job
 from pipeline.manifest import Manifest
 from pipeline.plan import Demand, delivery_inputs, inputs_of, plan, status
 from pipeline.records import (
@@ -378,12 +378,13 @@ class _Run:
         from pipeline.work import ChartWork
 
         original = self.survey.states[chart.frame].original
+        corners = chart.inputs.get("corners")
         return ChartWork(
             original=self.folder / original.path,
             original_digest=original.digest,
-            edition=chart.inputs.get("edition"),
+            edition=chart.inputs.get("edition", DEFAULT_EDITION),
             values=self.survey.job.files[chart.values] if chart.values else None,
-            corners=chart.inputs.get("corners"),
+            corners=tuple((x, y) for x, y in corners) if corners else None,
         )
 
     def settle(self) -> None:

@@ -7,7 +7,7 @@ nor the plan, and everything it writes goes through ``files.landing``.
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
     from pipeline.files.landing import Content
     from pipeline.files.metadata import Blocks
+    from pipeline.kernels.chart import Corners
+    from pipeline.kernels.references import Edition
 
 PPI = 300
 """What files say of their resolution; common practice for print, and without meaning on a screen.
@@ -80,16 +82,16 @@ class FrameDone:
 
 @dataclass(frozen=True, slots=True)
 class ChartWork:
-    """A chart to read: of a published ``edition``, or with ``values`` of its own in a file.
+    """A chart to read: of a published ``edition``, unless it has ``values`` of its own in a file.
 
     ``corners`` are given where the chart was placed by hand.
     """
 
     original: Path
     original_digest: str
-    edition: str | None
+    edition: Edition
     values: Path | None
-    corners: Sequence[Sequence[float]] | None
+    corners: Corners | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,19 +112,20 @@ def do(work: FrameWork | ChartWork) -> FrameDone | ChartRead:
 
 def read_chart(work: ChartWork) -> ChartRead:
     """Find, read and fit a chart."""
+    import numpy as np
+
     from pipeline.files.measured import read_chart_values
     from pipeline.files.raw import open_original
     from pipeline.kernels.chart import NotFound, find_chart, measure
-    from pipeline.kernels.correction import fit_correction
-    from pipeline.kernels.references import reference_xyz
+    from pipeline.kernels.fitting import fit_correction
+    from pipeline.kernels.references import reference_xyz as published
 
     source = open_original(work.original, work.original_digest)
     try:
-        reference = read_chart_values(work.values) if work.values else reference_xyz(work.edition)
+        reference = read_chart_values(work.values) if work.values else published(work.edition)
         picture = source.preview()
         if work.corners is not None:
-            corners = tuple((float(x), float(y)) for x, y in work.corners)
-            placed = "by hand"
+            corners, placed = work.corners, "by hand"
         else:
             found = find_chart(picture, reference)
             if isinstance(found, NotFound):

@@ -179,15 +179,16 @@ def safelight(*arguments: str, cwd: Path, **options) -> subprocess.CompletedProc
 
 
 def command(*arguments: str) -> list[str]:
-    """What to start for ``safelight`` with these arguments."""
-    return [sys.executable, "-c", "from pipeline.cli import main; main()", *arguments]
-
-
-def start(*arguments: str, cwd: Path, **options) -> subprocess.Popen[str]:
-    """The command in a process group of its own, its output piped, as a terminal starts it.
+    """What to start for ``safelight`` with these arguments, as a terminal would start it.
 
     Tests that run in the background inherit that Ctrl-C is ignored, and would pass it on.
     """
+    heed = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)"
+    return [sys.executable, "-c", f"{heed}; from pipeline.cli import main; main()", *arguments]
+
+
+def start(*arguments: str, cwd: Path, **options) -> subprocess.Popen[str]:
+    """The command in a process group of its own, its output piped."""
     return subprocess.Popen(
         command(*arguments),
         cwd=cwd,
@@ -195,7 +196,6 @@ def start(*arguments: str, cwd: Path, **options) -> subprocess.Popen[str]:
         stderr=subprocess.PIPE,
         text=True,
         process_group=0,
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
         **options,
     )
 

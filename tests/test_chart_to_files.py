@@ -220,7 +220,8 @@ def test_unseen_surfaces_have_their_colour_in_the_files(tmp_path: Path, camera, 
     libraw_delta = delta(by_libraw(card / "unseen.dng", card / "chart.dng"), "sRGB")
     print(
         f"{camera} {light}: {tiff_delta.mean():.2f} mean, {np.percentile(tiff_delta, 90):.2f} p90, "
-        f"{tiff_delta.max():.2f} max; JPEG {jpeg_delta.mean():.2f}; LibRaw {libraw_delta.mean():.2f}"
+        f"{tiff_delta.max():.2f} max; JPEG {jpeg_delta.mean():.2f}; "
+        f"LibRaw {libraw_delta.mean():.2f}"
     )
     assert tiff_delta.mean() < libraw_delta.mean()
     assert abs(jpeg_delta.mean() - tiff_delta.mean()) <= 0.5
