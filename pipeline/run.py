@@ -378,13 +378,12 @@ class _Run:
         from pipeline.work import ChartWork
 
         original = self.survey.states[chart.frame].original
-        corners = chart.inputs.get("corners")
         return ChartWork(
             original=self.folder / original.path,
             original_digest=original.digest,
             edition=chart.inputs.get("edition", DEFAULT_EDITION),
             values=self.survey.job.files[chart.values] if chart.values else None,
-            corners=tuple((x, y) for x, y in corners) if corners else None,
+            corners=chart.inputs.get("corners"),
         )
 
     def settle(self) -> None:
