@@ -170,7 +170,7 @@ def _checked(
 # least squares in ΔE00
 
 
-def _weights(xyz: Float64) -> Float64:
+def difference_weights(xyz: Float64) -> Float64:
     """W (n, 3, 3) with |W d| = ΔE00 of a small difference d of XYZ at each ``xyz`` (n, 3)."""
     lab = lab_of(xyz, WHITE)
     step = 0.05
@@ -200,7 +200,9 @@ def _lab_slopes(xyz: Float64) -> Float64:
 def _trust(rgb: Float64, xyz: Float64, noise: Float64) -> Float64:
     """How far each reading is trusted, (24,): noise worth 0.5 ΔE00 costs it a third."""
     level = np.maximum(rgb.mean(axis=1, keepdims=True), 1e-9)
-    disturbed = np.linalg.norm(_weights(xyz) @ (noise / level * xyz)[:, :, None], axis=(1, 2))
+    disturbed = np.linalg.norm(
+        difference_weights(xyz) @ (noise / level * xyz)[:, :, None], axis=(1, 2)
+    )
     return np.asarray(1 / np.sqrt(1 + (disturbed / 0.5) ** 2), np.float64)
 
 
@@ -237,7 +239,7 @@ def _normal(block: tuple[Float64, Float64]) -> tuple[Float64, Float64]:
 
 def _matrix(chart: _Chart) -> Float64:
     """The 3 × 3 matrix to XYZ of least ΔE00."""
-    weights = _weights(chart.xyz) * chart.trust[:, None, None]
+    weights = difference_weights(chart.xyz) * chart.trust[:, None, None]
     return _coefficients(_solution(_rows(chart.rgb, chart.xyz, weights)))
 
 
@@ -259,7 +261,7 @@ def _lighting_with(chart: _Chart, count: int) -> tuple[Float64, Float64, float]:
 
     Gauss and Newton: each pass is one linear solution for the matrix and the factors' change.
     """
-    weights = _weights(chart.xyz) * chart.trust[:, None, None]
+    weights = difference_weights(chart.xyz) * chart.trust[:, None, None]
     shapes = shading_shapes(count)
     prior = np.eye(count) / SHADING_PRIOR_STOPS
     factors = np.zeros(count)
@@ -342,7 +344,7 @@ class _Samples:
         trust = np.concatenate([chart.trust, trust])
         alone = np.arange(count)
         self.parts = np.stack([np.r_[alone, first], np.r_[alone, second]])
-        weights = _weights(xyz) * trust[:, None, None]
+        weights = difference_weights(xyz) * trust[:, None, None]
         self.rows, self.right = _rows(terms(rgb, degree, squeeze), xyz, weights)
         self.held: tuple[Float64, Float64] | None = None
         if plain is not None:
