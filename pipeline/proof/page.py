@@ -200,7 +200,7 @@ def _chart_section(
 ) -> Iterator[str]:
     setup = result.correction.setup if result else files[0].file.setup
     title = f"Chart frame {text(frame)}" + (f", setup {text(setup)}" if setup else "")
-    yield f"<section><h2>{title}</h2>"
+    yield f'<section class="chart"><h2>{title}</h2>'
     if result:
         yield f"<p>{_about(result)}</p>"
     yield from _figures(found, result, files)
@@ -210,8 +210,8 @@ def _chart_section(
         yield '<div class="row">'
         yield _figure(
             chart_drawing(chart, f"Chart {frame}, {name}: measured beside target"),
-            f"{text(name)}: each patch measured (left half) and as it should be (right half), with "
-            "its ΔE00.",
+            f"{text(name[:1].upper() + name[1:])}: each patch measured (left half) and as it "
+            "should be (right half), with its ΔE00.",
             large=True,
         )
         if thumbnail:
@@ -261,15 +261,15 @@ def _figures(
     rows = []
     if result:
         rows.append(("before correction", "", result.before))
-        rows.append(("after correction", _judged(found, result.after), result.after))
+        rows.append(("after correction", _within(found, result.after), result.after))
     for measured in files:
         if measured.chart is None:
             continue
         neutral = measured.file.rendering == "neutral"
-        judged = _judged(found, measured.chart) if neutral else "the look’s distance, not judged"
+        judged = _within(found, measured.chart) if neutral else "the look, not judged"
         rows.append((text(_file_name(measured)), judged, measured.chart))
     yield table(
-        "All 24 patches",
+        f"All 24 patches; {_agreed(found)}",
         (
             "rendering",
             "#mean ΔE00",
@@ -296,7 +296,7 @@ def _figures(
     )
 
 
-def _judged(found: ColourReport, chart: ChartResult) -> str:
+def _agreed(found: ColourReport) -> str:
     limits = found.tolerance
     agreed = ", ".join(
         f"{words} {limit:g}"
@@ -307,7 +307,7 @@ def _judged(found: ColourReport, chart: ChartResult) -> str:
         )
         if limit is not None
     )
-    return _within(found, chart) + (f" ({agreed})" if agreed else "")
+    return f"ΔE00 agreed for the neutral rendering: {agreed}" if agreed else "no ΔE00 is agreed"
 
 
 def _within(found: ColourReport, chart: ChartResult) -> str:
@@ -532,7 +532,7 @@ def _product_rows(
             text(file.frame),
             thumbnail,
             text(file.setup or "–"),
-            text(_file_name(measured)),
+            text(_file_name(measured)).replace(" ", "&nbsp;"),
             swatch(difference.lab, difference.target, f"{file.frame}, measured beside target"),
             lab_text(difference.lab),
             number(difference.de00),

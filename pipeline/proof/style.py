@@ -25,6 +25,7 @@ h2 { font-size: 1.3rem; margin-top: 3.2rem; padding-top: .9rem; border-top: 1px 
 h3 { font-size: 1.05rem; margin-top: 2.2rem; }
 h4 { font-size: .93rem; font-weight: 600; margin: 1.4rem 0 .3rem; }
 p { margin: .5rem 0; max-width: 46rem; }
+ul li { max-width: 46rem; }
 .soft { color: var(--soft); }
 .verdict { margin: 1.4rem 0 .4rem; font-size: 1.25rem; font-weight: 600; }
 .verdict.good, td .good { color: var(--good); }
@@ -39,6 +40,8 @@ th, td {
   vertical-align: middle;
 }
 th { font-weight: 500; }
+tbody th { white-space: nowrap; }
+sub { line-height: 0; }
 thead th { color: var(--soft); border-bottom: 1px solid var(--line); vertical-align: bottom; }
 th.n, td.n { text-align: right; white-space: nowrap; }
 td:last-child, th:last-child { padding-right: 0; }
@@ -75,13 +78,18 @@ img.small { height: 2.6rem; width: auto; max-width: 5rem; object-fit: contain; }
     --paper: #ffffff; --ink: #000000; --soft: #444444; --line: #bbbbbb; --faint: #dddddd;
     --good: #000000; --bad: #000000;
   }
-  body { padding: 0; max-width: none; font-size: 9.5pt; }
+  html { font-size: 10.5px; }
+  body { padding: 0; max-width: none; font-size: 1rem; }
   svg, img { print-color-adjust: exact; -webkit-print-color-adjust: exact; }
-  h2 { break-before: page; border-top: 0; padding-top: 0; margin-top: 0; }
-  h2.first { break-before: auto; margin-top: 1.5rem; }
-  h2, h3, h4, caption { break-after: avoid; }
+  h2 { margin-top: 2rem; }
+  section.chart { break-before: page; }
+  section.chart h2 { border-top: 0; padding-top: 0; margin-top: 0; }
+  h2, h3, h4, h3 + p, caption { break-after: avoid; }
+  th, td { padding: .18rem .6rem .18rem 0; }
+  img.small { height: 1.7rem; }
   figure, tr, .row { break-inside: avoid; }
   .wide { overflow: visible; }
-  thead { display: table-header-group; }
+  thead { display: table-header-group; break-after: avoid; }
+  tbody tr:nth-child(-n+3) { break-before: avoid; }
 }
 """
