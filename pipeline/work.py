@@ -116,7 +116,8 @@ def read_chart(work: ChartWork) -> ChartRead:
 
     from pipeline.files.measured import read_chart_values
     from pipeline.files.raw import open_original
-    from pipeline.kernels.chart import NotFound, find_chart, measure
+    from pipeline.kernels.chart import measure
+    from pipeline.kernels.finding import NotFound, find_chart
     from pipeline.kernels.fitting import fit_correction
     from pipeline.kernels.references import reference_xyz as published
 
