@@ -114,16 +114,20 @@ def read_chart(work: ChartWork) -> ChartRead:
     """Find, read and fit a chart."""
     import numpy as np
 
-    from pipeline.files.measured import read_chart_values
     from pipeline.files.raw import open_original
     from pipeline.kernels.chart import measure
     from pipeline.kernels.finding import NotFound, find_chart
     from pipeline.kernels.fitting import fit_correction
-    from pipeline.kernels.references import reference_xyz as published
+    from pipeline.kernels.references import reference_xyz
 
     source = open_original(work.original, work.original_digest)
     try:
-        reference = read_chart_values(work.values) if work.values else published(work.edition)
+        if work.values:
+            from pipeline.files.measured import read_chart_values
+
+            reference = read_chart_values(work.values)
+        else:
+            reference = reference_xyz(work.edition)
         picture = source.preview()
         if work.corners is not None:
             corners, placed = work.corners, "by hand"
