@@ -112,8 +112,6 @@ def do(work: FrameWork | ChartWork) -> FrameDone | ChartRead:
 
 def read_chart(work: ChartWork) -> ChartRead:
     """Find, read and fit a chart."""
-    import numpy as np
-
     from pipeline.files.raw import open_original
     from pipeline.kernels.chart import measure
     from pipeline.kernels.finding import NotFound, find_chart
@@ -139,9 +137,12 @@ def read_chart(work: ChartWork) -> ChartRead:
                 )
             corners, placed = found.corners, "found"
         readings = measure(picture, corners)
-        standard_error = readings.noise / np.sqrt(np.maximum(readings.pixels, 1))[:, None]
         correction = fit_correction(
-            readings.rgb, reference, usable=readings.usable, noise=standard_error
+            readings.rgb,
+            reference,
+            usable=readings.usable,
+            noise=readings.error,
+            camera_matrix=source.light.to_working(source.light.as_shot),
         )
     except ValueError as error:
         raise SafelightError(str(error)) from error
