@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.engines import Failure
-from pipeline.errors import SafelightError
+from pipeline.errors import ChartUnread, SafelightError
 from pipeline.records import Artifact, ResolvedStep
 
 if TYPE_CHECKING:
@@ -24,6 +24,10 @@ if TYPE_CHECKING:
     from pipeline.files.metadata import Blocks
     from pipeline.kernels.chart import Corners
     from pipeline.kernels.references import Edition
+
+WORST_CHART_DE00 = 8.0
+"""Mean ΔE00 that a matrix may leave on patches that it was not fitted to. Cameras leave up to 4
+(measured on spectral simulations under lamps); a chart read upside down leaves 20."""
 
 PPI = 300
 """What files say of their resolution; common practice for print, and without meaning on a screen.
@@ -132,7 +136,7 @@ def read_chart(work: ChartWork) -> ChartRead:
         else:
             found = find_chart(picture, reference)
             if isinstance(found, NotFound):
-                raise SafelightError(
+                raise ChartUnread(
                     f"{found.reason}; give corners: in the setup's file, or another frame"
                 )
             corners, placed = found.corners, "found"
@@ -145,7 +149,13 @@ def read_chart(work: ChartWork) -> ChartRead:
             camera_matrix=source.light.to_working(source.light.as_shot),
         )
     except ValueError as error:
-        raise SafelightError(str(error)) from error
+        raise ChartUnread(str(error)) from error
+    if correction.loo_mean[1] > WORST_CHART_DE00:
+        raise ChartUnread(
+            f"what lies between its corners does not read like the chart (mean ΔE00 "
+            f"{correction.loo_mean[1]:.0f} at best); the corners are those of dark skin, bluish "
+            "green, black and white, in this order"
+        )
     reading = {
         "placed": placed,
         "corners": [list(corner) for corner in corners],
