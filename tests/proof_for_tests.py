@@ -83,8 +83,12 @@ def chart_lab(labs, width: int, height: int, quads=None) -> np.ndarray:
 
 
 def write(path: Path, lab_picture, space: str = "srgb", bits: int = 8, quality: int = 95) -> Path:
-    """A JPEG or TIFF, by the path's suffix, with Safelight's profile of the space in it."""
-    codes = codes_of(lab_picture, space, bits)
+    """A JPEG or TIFF, by the path's suffix, with Safelight's profile of the space in it.
+
+    8 bits are dithered, so that an area's mean is not rounded to a code.
+    """
+    dither = np.random.default_rng(7) if bits == 8 else None
+    codes = codes_of(lab_picture, space, bits, dither)
     kind = "tiff" if path.suffix == ".tif" else "jpeg"
     path.parent.mkdir(parents=True, exist_ok=True)
     write_rendition(path, codes, path.parent, format=kind, space=space, quality=quality)
