@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from pipeline.records import Origin, ResolvedDelivery, ResolvedStep
+from pipeline.records import Origin, ResolvedChart, ResolvedDelivery, ResolvedFrame, ResolvedStep
 
 LISTED = 3  # more changes than this are counted, not named
 LONGEST_VALUE = 40
@@ -23,13 +23,15 @@ def in_words(changes: Sequence[str]) -> str:
 
 
 def of_version(
-    before: Mapping[str, Any], after: Mapping[str, Any], steps: Sequence[ResolvedStep]
+    before: Mapping[str, Any], after: Mapping[str, Any], resolved: ResolvedFrame
 ) -> list[str]:
-    """What changed between the inputs of two versions; ``steps`` are those that made ``after``."""
+    """What changed between the inputs of two versions; ``resolved`` is what gave ``after``."""
     changes = []
     if before["original"] != after["original"]:
         changes.append("the original has other content")
-    changes += _of_steps(before["steps"], after["steps"], steps)
+    changes += _of_steps(before["steps"], after["steps"], resolved.steps)
+    if resolved.chart and "chart" in before:
+        changes += _of_chart(before["chart"], after["chart"], resolved.chart)
     changes += _of_libraries(before["libraries"], after["libraries"])
     return changes
 
@@ -71,6 +73,15 @@ def _of_steps(
     kept = [identity for identity in old if identity in new]
     if kept != [identity for identity in new if identity in old]:
         yield "steps in another order"
+
+
+def _of_chart(
+    before: Mapping[str, Any], after: Mapping[str, Any], chart: ResolvedChart
+) -> Iterator[str]:
+    if before["original"] != after["original"]:
+        yield f"the chart of {chart.setup} is another frame{_place(chart.origins, 'frame')}"
+    for path, old, new in _differences({**before, "original": None}, {**after, "original": None}):
+        yield _changed(f"chart.{path}", old, new) + _place(chart.origins, path)
 
 
 def _numbered(steps: Sequence[Mapping[str, Any]]) -> list[tuple[str, int]]:

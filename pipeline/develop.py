@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.frame import Float32, Source
+from pipeline.kernels.correction import Correction
 from pipeline.kernels.encode import encoding_of
 from pipeline.kernels.orient import lay_upright, upright_shape
 from pipeline.records import ResolvedStep
@@ -32,14 +33,17 @@ pixel's value cannot depend on where a strip or a chunk happens to begin."""
 
 
 def compiled(
-    steps: Sequence[ResolvedStep], source: Source, files: Mapping[str, Path]
+    steps: Sequence[ResolvedStep],
+    source: Source,
+    files: Mapping[str, Path],
+    correction: Correction | None = None,
 ) -> list[Operation]:
     """The operations of a frame's steps, scene steps first.
 
     A frame without ``balance`` gets the camera's own. Raises ``ValueError`` with a sentence where a
     step cannot be done on this frame.
     """
-    context = Context(light=source.light, preview=cache(source.preview), files=files)
+    context = Context(source.light, cache(source.preview), files, correction)
     chain = [(STEPS[step.step], _validated(step)) for step in steps]
     if not any(step.name == "balance" for step, _ in chain):
         chain.insert(0, (STEPS["balance"], STEPS["balance"].neutral))
@@ -57,15 +61,17 @@ def master_pixels(
     source: Source,
     steps: Sequence[ResolvedStep],
     files: Mapping[str, Path] | None = None,
+    correction: Correction | None = None,
     threads: int = 1,
     strip_rows: int = STRIP_ROWS,
 ) -> NDArray[np.uint16]:
     """Develop an opened original: uint16 (height, width, 3), ROMM RGB codes, upright.
 
-    ``files`` maps each file that a step names to where it lies. The result is the same to the last
+    ``files`` maps each file that a step names to where it lies; ``correction`` is that of the
+    setup's chart, where a step asks for it. The result is the same to the last
     bit for any ``threads`` and ``strip_rows``.
     """
-    operations = compiled(steps, source, files or {})
+    operations = compiled(steps, source, files or {}, correction)
     encoding = encoding_of(MASTER_SPACE, 16)
     width, height = source.width, source.height
     padded = -(-width // LANE_PIXELS) * LANE_PIXELS

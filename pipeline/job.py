@@ -28,7 +28,14 @@ from pipeline.recipe import (
     read_recipe,
     shipped,
 )
-from pipeline.records import FrameState, Origin, ResolvedDelivery, ResolvedFrame, ResolvedStep
+from pipeline.records import (
+    FrameState,
+    Origin,
+    ResolvedChart,
+    ResolvedDelivery,
+    ResolvedFrame,
+    ResolvedStep,
+)
 from pipeline.selection import FramePattern, Selection
 from pipeline.step import Step
 from pipeline.steps import STEPS
@@ -36,6 +43,7 @@ from pipeline.written import SIZES, Delivery, FrameFile, JobFile, SetupFile
 from pipeline.yamlfile import Document, Place
 
 JOB_FILE = "job.yaml"
+DEFAULT_EDITION = "after-2014"
 ENDINGS = {"jpeg": "jpg", "tiff": "tif"}
 
 
@@ -76,8 +84,9 @@ class DeliveryOrder:
 class Job:
     """A job whose files are all valid.
 
-    ``files`` maps paths that steps name to where they lie. ``resolved`` keeps the steps of each
-    pair of a setup's and a frame's file, which frames without a file of their own share.
+    ``files`` maps paths that steps name to where they lie. ``charts`` are those of the setups that
+    have one. ``resolved`` keeps the steps of each pair of a setup's and a frame's file, which
+    frames without a file of their own share.
     """
 
     folder: Path
@@ -90,6 +99,7 @@ class Job:
     steps: Mapping[str, Step]
     files: Mapping[str, Path]
     selection: Selection
+    charts: Mapping[str, ResolvedChart]
     resolved: dict[tuple[str | None, str | None], tuple[ResolvedStep, ...]] = field(repr=False)
 
     @property
@@ -115,7 +125,27 @@ class Job:
             if layers.problems:
                 raise InvalidInput(layers.problems)
             self.resolved[key] = _resolved(chain)
-        return ResolvedFrame(frame, self.recipe.name, setup, self.resolved[key])
+        steps = self.resolved[key]
+        chart = self.charts.get(setup or "") if _from_chart(steps) else None
+        return ResolvedFrame(frame, self.recipe.name, setup, steps, chart)
+
+    def check_charts(self, selects: Mapping[str, str | None]) -> list[Problem]:
+        """Which of the selects, each with its group, need a chart that nobody named."""
+        without: dict[Origin, list[str]] = {}
+        for frame, grouped in selects.items():
+            resolved = self.resolve(frame, grouped)
+            if (origin := _from_chart(resolved.steps)) and resolved.chart is None:
+                without.setdefault(origin, []).append(frame)
+        return [
+            Problem(
+                origin.file,
+                origin.line,
+                "balance.from",
+                f"chart, and no chart is named for {_few(frames)}",
+                "chart: {frame: NAME} in the setup's file, or another balance",
+            )
+            for origin, frames in without.items()
+        ]
 
     def check_frames(self, known: Collection[str]) -> list[Problem]:
         """What the files say of frames that are not in the job.
@@ -138,6 +168,9 @@ class Job:
         for setup in self.setups.values():
             for place, pattern in _patterns(setup.document.value.get("frames"), ("frames",)):
                 yield setup.document, place, pattern
+            if chart := setup.file.chart:
+                pattern = FramePattern(chart.frame, frozenset((chart.frame,)))
+                yield setup.document, ("chart", "frame"), pattern
         for order in self.deliveries.values():
             if order.delivery.frames not in (("approved",), ("selects",)):
                 written = order.values["frames"]
@@ -260,6 +293,7 @@ def load_job(folder: Path, steps: Mapping[str, Step] = STEPS) -> Job:
     layers.report(*_overlaps(setups, ()))
     orders = _orders(layers, document, recipe) if document else {}
     chains = _chains(layers, recipe, setups, frames)
+    charts = {name: _chart(layers, setup) for name, setup in setups.items() if setup.file.chart}
     if layers.problems or document is None or file is None or recipe is None:
         in_reading_order = sorted(
             layers.problems,
@@ -277,6 +311,7 @@ def load_job(folder: Path, steps: Mapping[str, Step] = STEPS) -> Job:
         steps=steps,
         files=layers.files,
         selection=Selection.parse(file.selects),
+        charts=charts,
         resolved=chains,
     )
 
@@ -357,6 +392,32 @@ def _chains(
         within = _setup_of(setups, name)
         chains[within, name] = _laid(layers, chains[within, None], frame)
     return {key: _resolved(chain) for key, chain in chains.items()}
+
+
+def _chart(layers: Layers, setup: Setup) -> ResolvedChart:
+    """What a setup's file says of its chart."""
+    chart, document = setup.file.chart, setup.document
+    assert chart is not None
+    inputs: dict[str, Any] = {"edition": chart.edition or DEFAULT_EDITION}
+    if chart.values is not None:
+        written = WrittenValue(chart.values, document, ("chart", "values"))
+        inputs = {"values": layers.digest(written)}
+    if chart.corners is not None:
+        inputs["corners"] = [list(corner) for corner in chart.corners]
+    origins = {key: document.origin(("chart", key)) for key in document.value["chart"]}
+    return ResolvedChart(setup.file.setup, chart.frame, inputs, chart.values, origins)
+
+
+def _from_chart(steps: Sequence[ResolvedStep]) -> Origin | None:
+    """Where it stands that the balance comes from a chart, or None."""
+    for step in steps:
+        if step.step == "balance" and step.parameters.get("from") == "chart":
+            return step.origins["from"]
+    return None
+
+
+def _few(names: Sequence[str]) -> str:
+    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
 
 
 def _laid(layers: Layers, chain: Chain, layer: Setup | Frame | None) -> Chain:

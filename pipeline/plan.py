@@ -20,7 +20,7 @@ from dataclasses import dataclass, field
 from typing import Any, get_args
 
 from pipeline import changes
-from pipeline.hashing import canonical_json
+from pipeline.hashing import canonical_json, key_of
 from pipeline.records import (
     Action,
     ActionKind,
@@ -44,6 +44,7 @@ class Demand:
     a delivered file from a master. ``missing`` are the paths of masters and delivered files that
     are not on disk as they were recorded. ``named`` are the frames that a person named, which
     overrules an earlier approval unless deliveries are asked for: those carry what was approved.
+    ``measured`` are the keys of the charts that were read before.
     """
 
     selects: Collection[str]
@@ -52,18 +53,28 @@ class Demand:
     deliveries: Sequence[ResolvedDelivery] = ()
     missing: Collection[str] = frozenset()
     named: Collection[str] = frozenset()
+    measured: Collection[str] = frozenset()
 
 
 def plan(
     frames: Sequence[ResolvedFrame], states: Mapping[str, FrameState], demand: Demand
 ) -> list[Action]:
-    """Every frame's actions, in the order of ``frames``; at least one a frame."""
+    """Every frame's actions, in the order of ``frames``; at least one a frame.
+
+    Before them stand the charts that have to be read for them.
+    """
     keys = _Keys(demand)
-    return [
-        action
-        for resolved in frames
-        for action in _worth_saying(_actions(resolved, states[resolved.frame], demand, keys))
-    ]
+    charts: dict[str, Action] = {}
+    actions = []
+    for resolved in frames:
+        own = _worth_saying(_actions(resolved, states[resolved.frame], demand, keys))
+        actions += own
+        if resolved.chart and any(action.action == "develop" for action in own):
+            key = key_of(resolved.chart.inputs)
+            if key not in demand.measured:
+                reason = f"the chart of {resolved.chart.setup}, not read before"
+                charts.setdefault(key, Action(resolved.chart.frame, "measure", reason, key))
+    return [*charts.values(), *actions]
 
 
 def status(
@@ -118,11 +129,14 @@ def inputs_of(
     resolved: ResolvedFrame, original_digest: str, libraries: Mapping[str, str]
 ) -> dict[str, Any]:
     """All that decides a version's pixels; ``hashing.key_of`` of it is the version's key."""
-    return {
+    inputs: dict[str, Any] = {
         "original": original_digest,
         "steps": [_step_inputs(step) for step in resolved.steps],
         "libraries": dict(libraries),
     }
+    if resolved.chart:
+        inputs["chart"] = resolved.chart.inputs
+    return inputs
 
 
 def delivery_inputs(
@@ -161,8 +175,12 @@ class _Keys:
 
     def version(self, resolved: ResolvedFrame, original_digest: str) -> str:
         steps = b",".join(self._canonical(step) for step in resolved.steps)
+        chart = b""
+        if resolved.chart:
+            chart = b'"chart":%b,' % self._canonical(resolved.chart.inputs)
         return _digest(
-            b'{"libraries":%b,"original":%b,"steps":[%b]}',
+            b'{%b"libraries":%b,"original":%b,"steps":[%b]}',
+            chart,
             self._libraries,
             canonical_json(original_digest),
             steps,
@@ -220,7 +238,7 @@ def _master(resolved: ResolvedFrame, state: FrameState, demand: Demand, key: str
 
     def since(version: Version) -> str:
         inputs = inputs_of(resolved, state.original.digest, demand.libraries)
-        return changes.in_words(changes.of_version(version.inputs, inputs, resolved.steps))
+        return changes.in_words(changes.of_version(version.inputs, inputs, resolved))
 
     if asked is not None:
         if asked.master.path in demand.missing and free:

@@ -275,26 +275,31 @@ class Layers:
         """The digest of every file that the step reads."""
         digests: dict[str, str] = {}
         for parameter in step.reads:
-            if parameter not in entry.values:
-                continue
-            written = entry.values[parameter]
-            name = str(written.value)
-            try:
-                path = yamlfile.inside(written.document.root, name)
-                if self.files.setdefault(name, path) != path:
-                    raise ValueError(f"{name} means a file of the job and one of the recipe")
-                if path not in self._digests:
-                    self._digests[path] = digest_file(path)
-                digests[name] = self._digests[path]
-            except ValueError as error:
-                allowed = "a file below the job's folder, or below that of a house recipe"
-                found = f"{wording.shown(name)}: {error}"
-                self.report(written.document.problem(written.place, found, allowed))
-            except OSError as error:
-                reason = (error.strerror or str(error)).lower()
-                found = f"{wording.shown(name)} cannot be read: {reason}"
-                self.report(written.document.problem(written.place, found))
+            if parameter in entry.values:
+                written = entry.values[parameter]
+                if digest := self.digest(written):
+                    digests[str(written.value)] = digest
         return digests
+
+    def digest(self, written: WrittenValue) -> str | None:
+        """The digest of a file that was named; None, and reported, where it cannot be read."""
+        name = str(written.value)
+        try:
+            path = yamlfile.inside(written.document.root, name)
+            if self.files.setdefault(name, path) != path:
+                raise ValueError(f"{name} means a file of the job and one of the recipe")
+            if path not in self._digests:
+                self._digests[path] = digest_file(path)
+            return self._digests[path]
+        except ValueError as error:
+            allowed = "a file below the job's folder, or below that of a house recipe"
+            found = f"{wording.shown(name)}: {error}"
+            self.report(written.document.problem(written.place, found, allowed))
+        except OSError as error:
+            reason = (error.strerror or str(error)).lower()
+            found = f"{wording.shown(name)} cannot be read: {reason}"
+            self.report(written.document.problem(written.place, found))
+        return None
 
 
 def _parameters(

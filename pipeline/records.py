@@ -19,7 +19,7 @@ State = Literal[
     "approved",
     "delivered",
 ]
-ActionKind = Literal["develop", "deliver", "nothing", "wait", "stale"]
+ActionKind = Literal["measure", "develop", "deliver", "nothing", "wait", "stale"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,13 +156,52 @@ class ResolvedStep:
 
 
 @dataclass(frozen=True, slots=True)
+class ResolvedChart:
+    """The chart that a setup's frames are balanced by, as its file names it.
+
+    ``inputs`` is all that decides what is read from it, as plain JSON values: the edition or the
+    digest of measured ``values``, ``corners`` where they were placed by hand, and once the chart's
+    ``frame`` is known, its original's digest. ``values`` is the path of the measured values.
+    ``origins`` maps each of the inputs to where it was written.
+    """
+
+    setup: str
+    frame: str
+    inputs: Mapping[str, Any]
+    values: str | None = None
+    origins: Mapping[str, Origin] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredChart:
+    """A chart that was found and read, and the correction that was fitted to it.
+
+    ``key`` is the digest of ``inputs``; ``correction`` is ``kernels.correction.Correction`` and
+    ``reading`` what was read where, both as plain JSON values. ``warnings`` are sentences.
+    """
+
+    setup: str
+    frame: str
+    key: str
+    inputs: Mapping[str, Any]
+    correction: Mapping[str, Any]
+    reading: Mapping[str, Any]
+    warnings: tuple[str, ...]
+    made_at: str
+
+
+@dataclass(frozen=True, slots=True)
 class ResolvedFrame:
-    """A frame's whole recipe: what will be done to it, in order."""
+    """A frame's whole recipe: what will be done to it, in order.
+
+    ``chart`` is the one that its balance comes from, None where the balance comes from elsewhere.
+    """
 
     frame: str
     recipe: str
     setup: str | None
     steps: tuple[ResolvedStep, ...]
+    chart: ResolvedChart | None = None
 
 
 @dataclass(frozen=True, slots=True)

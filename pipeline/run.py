@@ -18,26 +18,31 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from pipeline.engines import Engine, Failure, Outcome, Task
 from pipeline.errors import InvalidInput, Problem, SafelightError
-from pipeline.hashing import digest_file
-from pipeline.job import Job, load_job
+from pipeline.hashing import digest_file, key_of
+from pipeline.job import DEFAULT_EDITION, Job, load_job
 from pipeline.manifest import Manifest
 from pipeline.plan import Demand, delivery_inputs, inputs_of, plan, status
 from pipeline.records import (
     Action,
+    Artifact,
     Delivered,
     FrameState,
+    MeasuredChart,
+    ResolvedChart,
     ResolvedFrame,
     Version,
 )
 from pipeline.selection import FramePattern
-from pipeline.step import PASS_VERSION, RENDITION_VERSION
+from pipeline.step import CHART_VERSION, PASS_VERSION, RENDITION_VERSION
 
 if TYPE_CHECKING:
     from pipeline.files.metadata import MetadataWriter
-    from pipeline.work import DeliveredFile, FrameDone, FrameWork
+    from pipeline.work import ChartRead, ChartWork, DeliveredFile, FrameDone, FrameWork
 
 DEVELOPERS = ("numba", "numpy", "rawpy", "opencolorio")
 """Distributions whose code decides a master's pixels: their versions are part of every key."""
+CHART_READERS = ("colour-science", "numpy", "opencv-python-headless", "rawpy", "scipy")
+"""What decides how a chart is read."""
 ENCODERS = ("imagecodecs", "numba", "numpy")
 """What decides a delivered file's pixels besides its master."""
 
@@ -55,6 +60,15 @@ class Survey:
     states: Mapping[str, FrameState]
     frames: tuple[ResolvedFrame, ...]
     demand: Demand
+    charts: Mapping[str, MeasuredChart]
+
+    @property
+    def chart_keys(self) -> dict[str, str]:
+        """The key of every setup's chart, by setup, as its file names it now."""
+        return {
+            name: key_of(_identified(chart, self.states).inputs)
+            for name, chart in self.job.charts.items()
+        }
 
     @property
     def actions(self) -> list[Action]:
@@ -86,18 +100,23 @@ def survey(
         raise InvalidInput(problems)
     chosen = chosen_frames(named, states)
     frames = tuple(
-        job.resolve(name, state.setup)
+        _with_chart(job.resolve(name, state.setup), states)
         for name, state in states.items()
         if not named or name in chosen
     )
     selects = {name for name, state in states.items() if job.selection.matches(state.rating)}
+    problems = job.check_charts({name: states[name].setup for name in selects | chosen})
+    if problems:
+        raise InvalidInput(problems)
+    charts = manifest.charts()
     demand = Demand(
         # what is delivered of a frame is for the delivery to say
         selects=selects if deliveries else selects | chosen,
         libraries={"pass": str(PASS_VERSION), **_versions(DEVELOPERS)},
         encoders={"rendition": str(RENDITION_VERSION), **_versions(ENCODERS)},
-        missing=_missing(folder, states.values()),
+        missing=_missing(folder, states.values(), manifest.artifacts_in_doubt()),
         named=chosen,
+        measured=charts.keys(),
     )
     if deliveries:
         carried = {
@@ -109,7 +128,23 @@ def survey(
             job.resolve_delivery(name, list(states.values()), carried) for name in deliveries
         ]
         demand = replace(demand, deliveries=resolved)
-    return Survey(job, states, frames, demand)
+    return Survey(job, states, frames, demand, charts)
+
+
+def _with_chart(resolved: ResolvedFrame, states: Mapping[str, FrameState]) -> ResolvedFrame:
+    """The frame with all that decides what is read from its chart."""
+    if resolved.chart is None:
+        return resolved
+    return replace(resolved, chart=_identified(resolved.chart, states))
+
+
+def _identified(chart: ResolvedChart, states: Mapping[str, FrameState]) -> ResolvedChart:
+    inputs = {
+        **chart.inputs,
+        "original": states[chart.frame].original.digest,
+        "libraries": {"reading": str(CHART_VERSION), **_versions(CHART_READERS)},
+    }
+    return replace(chart, inputs=inputs)
 
 
 def chosen_frames(named: Sequence[str], states: Mapping[str, FrameState]) -> frozenset[str]:
@@ -141,10 +176,13 @@ def _versions(distributions: Iterable[str]) -> dict[str, str]:
     return {name: installed(name) for name in distributions}
 
 
-def _missing(folder: Path, states: Iterable[FrameState]) -> frozenset[str]:
+def _missing(
+    folder: Path, states: Iterable[FrameState], in_doubt: Iterable[Artifact]
+) -> frozenset[str]:
     """Masters and delivered files that are gone or whose size is not the recorded one.
 
-    Their bytes are compared when they are used, and by ``verify``.
+    Their bytes are compared when they are used, by ``verify``, and here where a killed run may have
+    put others in their place.
     """
     recorded = [
         artifact
@@ -161,7 +199,14 @@ def _missing(folder: Path, states: Iterable[FrameState]) -> frozenset[str]:
         except OSError:
             return False
 
-    return frozenset(a.path for a in recorded if not there(a.path, a.size_bytes))
+    gone = frozenset(a.path for a in recorded if not there(a.path, a.size_bytes))
+    return gone.union(a.path for a in in_doubt if not _as_recorded(folder, a))
+
+
+def _as_recorded(folder: Path, artifact: Artifact) -> bool:
+    with suppress(OSError):
+        return digest_file(folder / artifact.path) == artifact.digest
+    return False
 
 
 class Listener(Protocol):
@@ -182,6 +227,7 @@ class Report:
     ``seconds`` sums the workers' time by part.
     """
 
+    charts: list[MeasuredChart] = field(default_factory=list)
     developed: list[Version] = field(default_factory=list)
     delivered: list[Delivered] = field(default_factory=list)
     failed: dict[str, Failure] = field(default_factory=dict)
@@ -223,13 +269,15 @@ def run(
             this.go(engine or here, listener)
         finally:
             _sweep(folder)  # of workers that died or were stopped
+            with suppress(SafelightError):  # what stays in doubt is compared by the next run
+                this.settle()
         _remove_unused(folder, manifest)
         return this.report
 
 
 def makes_something(action: Action) -> bool:
     """Whether an action is work, and not a word to a person."""
-    return action.action in ("develop", "deliver")
+    return action.action in ("measure", "develop", "deliver")
 
 
 def here(pixels: int) -> Engine:
@@ -252,9 +300,14 @@ class _Run:
         self.resolved = {frame.frame: frame for frame in survey.frames}
         self.deliveries = {order.name: order for order in survey.demand.deliveries}
         self.unhanded: list[tuple[str, Failure]] = []
+        self.charts = dict(survey.charts)
+        self.unread: dict[str, Failure] = {}
+        self.measure: list[Action] = []
         self.todo: dict[str, list[Action]] = {}
         for action in survey.actions:
-            if makes_something(action):
+            if action.action == "measure":
+                self.measure.append(action)
+            elif makes_something(action):
                 self.todo.setdefault(action.frame, []).append(action)
             else:
                 self.report.untouched.append(action)
@@ -266,12 +319,14 @@ class _Run:
             return
         if listener:
             listener.planned(len(self.todo))
+        self._read_charts(engine)
+        self.manifest.doubt(self._replaced())
         threads = cores() if len(self.todo) == 1 else 1
         with (
             self._metadata() as metadata,
             closing(self._tasks(metadata, threads)) as tasks,
             closing(_one_ahead(tasks)) as coming,
-            closing(engine(self._most_pixels()).run(coming)) as outcomes,
+            closing(engine(self._most_pixels(self.todo)).run(coming)) as outcomes,
         ):
             for outcome in outcomes:
                 self._record(outcome)
@@ -283,6 +338,69 @@ class _Run:
             if listener:
                 listener.ended(frame, failure)
 
+    def _read_charts(self, engine: Callable[[int], Engine]) -> None:
+        """Before any frame, for all frames of a setup wait for its chart."""
+        if not self.measure:
+            return
+        by_key = {key_of(f.chart.inputs): f.chart for f in self.resolved.values() if f.chart}
+        charts = {action.frame: by_key[action.key] for action in self.measure}
+        tasks = [Task(name, self._chart_work(chart)) for name, chart in charts.items()]
+        with closing(engine(self._most_pixels(charts)).run(tasks)) as outcomes:
+            for outcome in outcomes:
+                chart = charts[outcome.task.name]
+                key = key_of(chart.inputs)
+                if outcome.failure is not None:
+                    sentence = (
+                        f"the chart of {chart.setup} in {chart.frame}: {outcome.failure.sentence}"
+                    )
+                    self.unread[key] = replace(outcome.failure, sentence=sentence)
+                    continue
+                read: ChartRead = outcome.record
+                measured = MeasuredChart(
+                    setup=chart.setup,
+                    frame=chart.frame,
+                    key=key,
+                    inputs=chart.inputs,
+                    correction=read.correction,
+                    reading=read.reading,
+                    warnings=read.warnings,
+                    made_at=_now(),
+                )
+                self.manifest.record_chart(measured)
+                self.charts[key] = measured
+                self.report.charts.append(measured)
+                self.report.notes += [
+                    f"the chart of {chart.setup} in {chart.frame}: {warning}"
+                    for warning in read.warnings
+                ]
+
+    def _chart_work(self, chart: ResolvedChart) -> ChartWork:
+        from pipeline.work import ChartWork
+
+        original = self.survey.states[chart.frame].original
+        return ChartWork(
+            original=self.folder / original.path,
+            original_digest=original.digest,
+            edition=chart.inputs.get("edition", DEFAULT_EDITION),
+            values=self.survey.job.files[chart.values] if chart.values else None,
+            corners=chart.inputs.get("corners"),
+        )
+
+    def settle(self) -> None:
+        """Files that were to be replaced and stayed what they were are in doubt no more."""
+        stayed = [a for a in self.manifest.artifacts_in_doubt() if _as_recorded(self.folder, a)]
+        if stayed:
+            self.manifest.doubt((artifact.path for artifact in stayed), doubtful=False)
+
+    def _replaced(self) -> Iterable[str]:
+        """Where this run puts files: another content may lie there and have its row."""
+        for frame, actions in self.todo.items():
+            for action in actions:
+                if action.delivery is None:
+                    yield _master_path(frame, action.version)
+                else:
+                    yield self.deliveries[action.delivery].files[frame]["path"]
+
     def _metadata(self) -> AbstractContextManager[MetadataWriter | None]:
         """The one running exiftool, where a delivery needs it."""
         if not self.deliveries:
@@ -291,13 +409,18 @@ class _Run:
 
         return MetadataWriter()
 
-    def _most_pixels(self) -> int:
-        captures = [self.survey.states[name].original.capture for name in self.todo]
+    def _most_pixels(self, frames: Iterable[str]) -> int:
+        captures = [self.survey.states[name].original.capture for name in frames]
         return max((c.width or 0) * (c.height or 0) for c in captures)
 
     def _tasks(self, metadata: MetadataWriter | None, threads: int) -> Generator[Task]:
         """What to hand out. Drawn in a thread of its own, so it keeps off the manifest."""
         for frame, actions in self.todo.items():
+            chart = self.resolved[frame].chart
+            develops = any(action.action == "develop" for action in actions)
+            if develops and chart and (failure := self.unread.get(key_of(chart.inputs))):
+                self.unhanded.append((frame, failure))
+                continue
             try:
                 yield Task(frame, self._work(frame, actions, metadata, threads))
             except SafelightError as error:
@@ -310,6 +433,7 @@ class _Run:
 
         state = self.survey.states[frame]
         number = actions[0].version
+        chart = self.resolved[frame].chart
         develops = any(action.action == "develop" for action in actions)
         recorded = next((v.master for v in state.versions if v.number == number), None)
         return FrameWork(
@@ -317,9 +441,10 @@ class _Run:
             job=self.folder,
             original=self.folder / state.original.path,
             original_digest=state.original.digest,
-            master=f"masters/{frame}_v{number}.tif",
+            master=_master_path(frame, number),
             steps=self.resolved[frame].steps,
             files=self.survey.job.files,
+            correction=self.charts[key_of(chart.inputs)].correction if develops and chart else None,
             recorded=None if develops else recorded,
             deliveries=tuple(
                 self._file(action, metadata)
@@ -352,7 +477,7 @@ class _Run:
             return
         done: FrameDone = outcome.record
         self.report.seconds.update(done.seconds)
-        now = datetime.now(UTC).isoformat(timespec="milliseconds")
+        now = _now()
         with self.manifest.transaction():
             for action in self.todo[frame]:
                 if action.action == "develop":
@@ -418,6 +543,14 @@ class _Run:
         self.report.failed[frame] = failure
 
 
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="milliseconds")
+
+
+def _master_path(frame: str, version: int | None) -> str:
+    return f"masters/{frame}_v{version}.tif"
+
+
 def _one_ahead(tasks: Generator[Task]) -> Generator[Task]:
     """The same tasks, the next one being made while the last is handed out and worked on."""
     with ThreadPoolExecutor(1) as pool:
@@ -443,6 +576,6 @@ def _remove_unused(folder: Path, manifest: Manifest) -> None:
     for artifact in manifest.unused_artifacts():
         path = folder / artifact.path
         with suppress(OSError):
-            if digest_file(path) == artifact.digest:
+            if _as_recorded(folder, artifact):
                 path.unlink()
         manifest.forget_artifact(artifact.path)

@@ -11,11 +11,14 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from pydantic import BaseModel, ConfigDict
 
 from pipeline.frame import Float32, Light
+
+if TYPE_CHECKING:
+    from pipeline.kernels.correction import Correction
 
 
 class Parameters(BaseModel):
@@ -42,6 +45,9 @@ PASS_VERSION = 1
 """Of all that makes pixels and is no step (reading raws, demosaic, encoding a master): bumped
 whenever it changes any, and part of every key."""
 
+CHART_VERSION = 1
+"""Of finding and reading a chart and of fitting to it."""
+
 RENDITION_VERSION = 1
 """Of all that makes delivered pixels from a master: resizing, sharpening, encoding."""
 
@@ -52,12 +58,13 @@ class Context:
 
     ``preview()`` is the frame at reduced scale, (h, w, 3) float32, upright, as-shot balanced linear
     RGB, before any step; it is made when the first step asks. ``files`` maps each file named in a
-    parameter to where it lies.
+    parameter to where it lies. ``correction`` is what the setup's chart gave.
     """
 
     light: Light
     preview: Callable[[], Float32]
     files: Mapping[str, Path] = field(default_factory=dict)
+    correction: Correction | None = None
 
 
 @dataclass(frozen=True, slots=True)

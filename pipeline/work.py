@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
     from pipeline.files.landing import Content
     from pipeline.files.metadata import Blocks
+    from pipeline.kernels.chart import Corners
+    from pipeline.kernels.references import Edition
 
 PPI = 300
 """What files say of their resolution; common practice for print, and without meaning on a screen.
@@ -47,7 +49,8 @@ class FrameWork:
     """All that a worker needs to know about one frame. Paths of files made are relative to ``job``.
 
     ``recorded`` is the master to start from where it is current; else the original is developed
-    into ``master``. ``files`` maps each file that a step names to where it lies.
+    into ``master``. ``files`` maps each file that a step names to where it lies. ``correction`` is
+    what was fitted to the setup's chart.
     """
 
     frame: str
@@ -57,6 +60,7 @@ class FrameWork:
     master: str
     steps: tuple[ResolvedStep, ...]
     files: Mapping[str, Path]
+    correction: Mapping[str, Any] | None = None
     recorded: Artifact | None = None
     deliveries: tuple[DeliveredFile, ...] = ()
     threads: int = 1
@@ -76,8 +80,83 @@ class FrameDone:
     unfinished: Failure | None = None
 
 
-def do(work: FrameWork) -> FrameDone:
-    """Make what is missing of a frame. Raises ``SafelightError`` with a sentence."""
+@dataclass(frozen=True, slots=True)
+class ChartWork:
+    """A chart to read: of a published ``edition``, unless it has ``values`` of its own in a file.
+
+    ``corners`` are given where the chart was placed by hand.
+    """
+
+    original: Path
+    original_digest: str
+    edition: Edition
+    values: Path | None
+    corners: Corners | None
+
+
+@dataclass(frozen=True, slots=True)
+class ChartRead:
+    """What came of it, as plain JSON values. ``warnings`` are sentences, such as of a glare."""
+
+    correction: Mapping[str, Any]
+    reading: Mapping[str, Any]
+    warnings: tuple[str, ...]
+
+
+def do(work: FrameWork | ChartWork) -> FrameDone | ChartRead:
+    """What a worker is asked for. Raises ``SafelightError`` with a sentence."""
+    if isinstance(work, ChartWork):
+        return read_chart(work)
+    return make_frame(work)
+
+
+def read_chart(work: ChartWork) -> ChartRead:
+    """Find, read and fit a chart."""
+    import numpy as np
+
+    from pipeline.files.raw import open_original
+    from pipeline.kernels.chart import measure
+    from pipeline.kernels.finding import NotFound, find_chart
+    from pipeline.kernels.fitting import fit_correction
+    from pipeline.kernels.references import reference_xyz
+
+    source = open_original(work.original, work.original_digest)
+    try:
+        if work.values:
+            from pipeline.files.measured import read_chart_values
+
+            reference = read_chart_values(work.values)
+        else:
+            reference = reference_xyz(work.edition)
+        picture = source.preview()
+        if work.corners is not None:
+            corners, placed = work.corners, "by hand"
+        else:
+            found = find_chart(picture, reference)
+            if isinstance(found, NotFound):
+                raise SafelightError(
+                    f"{found.reason}; give corners: in the setup's file, or another frame"
+                )
+            corners, placed = found.corners, "found"
+        readings = measure(picture, corners)
+        standard_error = readings.noise / np.sqrt(np.maximum(readings.pixels, 1))[:, None]
+        correction = fit_correction(
+            readings.rgb, reference, usable=readings.usable, noise=standard_error
+        )
+    except ValueError as error:
+        raise SafelightError(str(error)) from error
+    reading = {
+        "placed": placed,
+        "corners": [list(corner) for corner in corners],
+        "rgb": readings.rgb.tolist(),
+        "noise": readings.noise.tolist(),
+        "usable": readings.usable.tolist(),
+    }
+    return ChartRead(correction.to_json(), reading, readings.warnings)
+
+
+def make_frame(work: FrameWork) -> FrameDone:
+    """Make what is missing of a frame."""
     from pipeline.develop import MASTER_SPACE
     from pipeline.files.encode import read_master, tiff
     from pipeline.files.landing import land
@@ -101,10 +180,12 @@ def do(work: FrameWork) -> FrameDone:
 def _developed(work: FrameWork) -> NDArray[np.uint16]:
     from pipeline.develop import master_pixels
     from pipeline.files.raw import open_original
+    from pipeline.kernels.correction import Correction
 
     source = open_original(work.original, work.original_digest)
+    correction = Correction.from_json(work.correction) if work.correction else None
     try:
-        return master_pixels(source, work.steps, work.files, work.threads)
+        return master_pixels(source, work.steps, work.files, correction, work.threads)
     except ValueError as error:
         raise SafelightError(str(error)) from error
 

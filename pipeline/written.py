@@ -220,6 +220,14 @@ class Delivery(Written):
         return settings
 
 
+class Tolerance(Written):
+    """How far the chart's patches may be from their colour, neutrally rendered, in ΔE00."""
+
+    mean: float | None = Field(None, gt=0, le=50, description="of the mean over the patches")
+    p90: float | None = Field(None, gt=0, le=50, description="of the 90th percentile")
+    max: float | None = Field(None, gt=0, le=50, description="of the worst patch")
+
+
 class JobFile(Written):
     """job.yaml: one commission."""
 
@@ -237,7 +245,40 @@ class JobFile(Written):
     credit: Credit = Credit()
     description: Text | None = Field(None, description="what the pictures show")
     keywords: Keywords = Field((), description="words to find the pictures by")
+    tolerance: Tolerance = Field(
+        Tolerance(mean=2.0, p90=4.0),
+        description="what `safelight colour` allows the charts (default: mean 2, p90 4)",
+    )
     deliveries: dict[Name, dict[str, Any]] = Field({}, description="sets of output files, by name")
+
+
+Share = Annotated[float, Field(ge=0, le=1)]
+Place = Annotated[tuple[Share, Share], Field(strict=False)]
+
+
+class Chart(Written):
+    """The frame that shows a 24-patch chart in a setup's light."""
+
+    frame: FrameName = Field(description="the frame that shows the chart")
+    edition: Literal["before-2014", "after-2014", "average"] | None = Field(
+        None,
+        description="which published values count: of charts made before or after November 2014 "
+        "(the default), or the average of 30 that were measured",
+    )
+    values: Line | None = Field(
+        None, description="a file of this very chart's measured values, CGATS or CSV"
+    )
+    corners: Annotated[tuple[Place, Place, Place, Place], Field(strict=False)] | None = Field(
+        None,
+        description="the outer corners of the patches where the chart is not found by itself, as "
+        "shares of width and height: of dark skin, bluish green, black, white",
+    )
+
+    @model_validator(mode="after")
+    def _one_source(self) -> Chart:
+        if self.edition and self.values:
+            raise ValueError("edition or values, not both")
+        return self
 
 
 class SetupFile(Written):
@@ -247,6 +288,7 @@ class SetupFile(Written):
     frames: Patterns = Field(
         (), description="names, ranges, globs; without any: the group of that name made at ingest"
     )
+    chart: Chart | None = Field(None, description="what `balance: {from: chart}` is measured on")
     adjust: StepEntries = Field((), description="steps that override the recipe's, key by key")
 
 

@@ -178,11 +178,11 @@ def under_way(job: Path, process: subprocess.Popen) -> Callable[[], bool]:
 # --- killed ---
 
 
-def kill_at(job: Path, seed: int) -> None:
+def kill_at(job: Path, seed: int, environment: dict[str, str] = SLOW_DISK) -> None:
     """Start the command on a slow disk and kill it: every third time at any instant of its life,
     else while files are written."""
     draw = random.Random(seed)
-    process = start("deliver", *BOTH, cwd=job, env=SLOW_DISK)
+    process = start("deliver", *BOTH, cwd=job, env=environment)
     if seed % 3 == 0:
         time.sleep(draw.uniform(0.0, 4.0))
     else:
@@ -201,6 +201,24 @@ def test_killed_at_any_instant(job, undisturbed, seed):
     assert_nothing_lost(job, undisturbed)
     assert_rows_true(job)
     assert_finishes(job, undisturbed)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("mutant", ["in_place", "row_first"])
+def test_a_safelight_that_writes_carelessly_is_caught(made, tmp_path, undisturbed, mutant):
+    # Else the test above could pass for want of kills that hit
+    here = Path(__file__).parent
+    path = os.pathsep.join(map(str, (here / "mutants" / mutant, here.parent)))
+    caught = 0
+    for seed in range(1, 13):
+        job = shutil.copytree(made, tmp_path / f"job{seed}")
+        kill_at(job, seed, {**os.environ, "PYTHONPATH": path})
+        try:
+            assert_nothing_lost(job, undisturbed)
+        except AssertionError:
+            caught += 1
+            break
+    assert caught
 
 
 @pytest.fixture(scope="module")

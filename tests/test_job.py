@@ -566,3 +566,67 @@ def test_five_hundred_frames_resolve_quickly_and_share_their_steps(tmp_path: Pat
     assert resolved[1].steps is resolved[2].steps
     assert resolved[200].steps is resolved[499].steps
     assert resolved[100].steps is not resolved[101].steps
+
+
+# -- charts -------------------------------------------------------------------------------------
+
+CHART_DAY = """\
+setup: day
+frames: ["QL00[01-03]"]
+chart: {frame: QL0001}
+adjust:
+  - balance: {from: chart}
+"""
+
+
+def test_a_setup_s_chart_is_that_of_its_frames(tmp_path: Path) -> None:
+    job = load_job(files(tmp_path, setups__day=CHART_DAY))
+    chart = job.resolve("QL0002").chart
+    assert chart is not None
+    assert (chart.setup, chart.frame, chart.inputs) == ("day", "QL0001", {"edition": "after-2014"})
+    assert str(chart.origins["frame"]) == "setups/day.yaml:3"
+    assert job.resolve("QL0009").chart is None  # its balance is as shot
+    assert job.check_frames({"QL0002", "QL0009"}) and not job.check_frames({"QL0001", "QL0002"})
+
+
+def test_a_chart_is_not_read_for_a_balance_that_comes_from_elsewhere(tmp_path: Path) -> None:
+    text = CHART_DAY.replace("{from: chart}", "{kelvin: 5200}")
+    assert load_job(files(tmp_path, setups__day=text)).resolve("QL0002").chart is None
+
+
+def test_measured_values_count_by_their_content(tmp_path: Path) -> None:
+    (tmp_path / "mine.csv").write_text("1,2,3\n")
+    text = CHART_DAY.replace("QL0001}", "QL0001, values: mine.csv}")
+    job = load_job(files(tmp_path, setups__day=text))
+    chart = job.resolve("QL0002").chart
+    assert chart is not None and chart.values == "mine.csv"
+    assert job.files["mine.csv"] == tmp_path / "mine.csv"
+    assert chart.inputs["values"].startswith("blake3:") and "edition" not in chart.inputs
+
+
+@pytest.mark.parametrize(
+    ("written", "said"),
+    [
+        ("{edition: average}", "setups/day.yaml:3: chart.frame: missing"),
+        ("{frame: QL0001, edition: 2014}", "before-2014, after-2014, average"),
+        ("{frame: QL0001, corners: [[0, 0], [1, 0], [1, 1]]}", "chart.corners"),
+        ("{frame: QL0001, corners: [[0, 0], [1, 0], [1, 1], [0, 1.5]]}", "0 to 1"),
+        ("{frame: QL0001, edition: average, values: a.csv}", "edition or values, not both"),
+        ("{frame: QL0001, values: a.csv}", "cannot be read: no such file"),
+        ("{frame: QL0001, values: ../a.csv}", "a file below the job's folder"),
+    ],
+)
+def test_a_chart_that_makes_no_sense_is_named(tmp_path: Path, written: str, said: str) -> None:
+    text = CHART_DAY.replace("{frame: QL0001}", written)
+    assert any(said in problem for problem in problems(files(tmp_path, setups__day=text)))
+
+
+def test_selects_whose_chart_nobody_named_are_named(tmp_path: Path) -> None:
+    mine = MINE.replace("as-shot", "chart")
+    job = load_job(files(tmp_path, recipes__mine=mine))
+    (problem,) = job.check_charts({f"QL000{n}": None for n in range(1, 6)})
+    assert str(problem) == (
+        "recipes/mine.yaml:3: balance.from: chart, and no chart is named for QL0001, QL0002, "
+        "QL0003 and 2 more; allowed: chart: {frame: NAME} in the setup's file, or another balance"
+    )
+    assert job.check_charts({}) == []

@@ -25,8 +25,8 @@ RANKS = {
             "yamlfile wording written recipe selection job naming bursts changes",
             "plan",
             "develop rendition files manifest",
-            "engines",
-            "work run ingest rating verify",
+            "engines proof",
+            "work run ingest rating verify colour",
             "cli",
         ]
     )

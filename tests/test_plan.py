@@ -21,6 +21,7 @@ from pipeline.records import (
     FrameState,
     Origin,
     Original,
+    ResolvedChart,
     ResolvedDelivery,
     ResolvedFrame,
     ResolvedStep,
@@ -417,7 +418,7 @@ def test_keys_differ_exactly_where_a_change_is_named(
 ) -> None:
     old = inputs_of(ResolvedFrame("A", "r", None, tuple(before)), "blake3:0", LIBRARIES)
     new = inputs_of(ResolvedFrame("A", "r", None, tuple(after)), "blake3:0", LIBRARIES)
-    named = changes.of_version(old, new, after)
+    named = changes.of_version(old, new, ResolvedFrame("A", "r", None, tuple(after)))
     assert bool(named) == (key_of(old) != key_of(new))
 
 
@@ -579,3 +580,64 @@ def test_another_encoder_makes_delivered_files_again_and_no_version() -> None:
     encoders = {**ENCODERS, "imagecodecs": "2026.1"}
     action = only(planned(resolved(), state, deliveries=[WEB], encoders=encoders))
     assert told(action) == ("deliver", 1, "imagecodecs 2025.3 -> 2026.1")
+
+
+# --- charts ---
+
+CHART = ResolvedChart(
+    "day",
+    "QL0001",
+    {"edition": "after-2014", "original": "blake3:QL0001"},
+    origins={"frame": Origin("setups/day.yaml", 3), "edition": Origin("setups/day.yaml", 4)},
+)
+
+
+def with_chart(name: str, chart: ResolvedChart = CHART) -> ResolvedFrame:
+    return replace(resolved(step("balance", {"from": "chart"}), frame=name), chart=chart)
+
+
+def test_a_chart_is_read_once_before_the_frames_that_wait_for_it() -> None:
+    states = {name: ingested(name) for name in ("QL0007", "QL0008", "QL0009")}
+    frames = [with_chart("QL0007"), with_chart("QL0008"), resolved(frame="QL0009")]
+    demand = Demand(selects=states.keys(), libraries=LIBRARIES)
+    actions = plan(frames, states, demand)
+    assert [(action.frame, action.action) for action in actions] == [
+        ("QL0001", "measure"),
+        ("QL0007", "develop"),
+        ("QL0008", "develop"),
+        ("QL0009", "develop"),
+    ]
+    assert actions[0].key == key_of(CHART.inputs)
+    again = plan(frames, states, replace(demand, measured={actions[0].key}))
+    assert again == actions[1:]
+
+
+def test_a_chart_is_not_read_for_frames_that_are_current() -> None:
+    frame, state = with_chart("QL0007"), ingested()
+    inputs = inputs_of(frame, state.original.digest, LIBRARIES)
+    master = Artifact("masters/QL0007_v1.tif", "blake3:1", 48_000_000)
+    version = Version("QL0007", 1, key_of(inputs), "", inputs, master, "2026-05-20T12:00:00Z")
+    assert told(only(planned(frame, replace(state, versions=(version,))))) == (
+        "nothing",
+        1,
+        "v1 is current",
+    )
+
+
+@pytest.mark.parametrize(
+    ("inputs", "reason"),
+    [
+        ({"edition": "average"}, "chart.edition after-2014 -> average in setups/day.yaml"),
+        ({"original": "blake3:other"}, "the chart of day is another frame in setups/day.yaml"),
+        ({"corners": [[0, 0]]}, "chart.corners added ([[0, 0]])"),
+    ],
+)
+def test_what_changed_about_a_chart_is_said(inputs: dict[str, Any], reason: str) -> None:
+    frame, state = with_chart("QL0007"), ingested()
+    before = inputs_of(frame, state.original.digest, LIBRARIES)
+    master = Artifact("masters/QL0007_v1.tif", "blake3:1", 48_000_000)
+    version = Version("QL0007", 1, key_of(before), "", before, master, "2026-05-20T12:00:00Z")
+    changed = with_chart("QL0007", replace(CHART, inputs={**CHART.inputs, **inputs}))
+    _, action = planned(changed, replace(state, versions=(version,)))
+    assert told(action) == ("develop", 2, reason)
+    assert action.key == key_of(inputs_of(changed, state.original.digest, LIBRARIES))

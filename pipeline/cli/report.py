@@ -8,10 +8,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from pipeline.records import Action, Event, FrameState, ResolvedFrame
+from pipeline.records import Action, Event, FrameState, MeasuredChart, ResolvedFrame
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from pipeline.ingest import Ingested
+    from pipeline.proof.records import ColourReport
     from pipeline.run import Report
     from pipeline.verify import Finding
 
@@ -93,6 +96,8 @@ def done(report: Report, *, named: bool = False, show_details: bool = False) -> 
 
     ``named`` says that a person named the frames, and wants to hear of each that was left out.
     """
+    for chart in report.charts:
+        print(_chart(chart))
     for note in report.notes:
         print(note)
     for frame, failure in report.failed.items():
@@ -119,9 +124,29 @@ def done(report: Report, *, named: bool = False, show_details: bool = False) -> 
     print(("; ".join(parts) or "nothing to do") + ".")
 
 
+def _chart(chart: MeasuredChart) -> str:
+    """What was read from a chart, in a line."""
+    fit = chart.correction
+    left_out = fit["loo_mean"][str(fit["degree"])]
+    return (
+        f"chart of {chart.setup} in {chart.frame}: root polynomial of degree {fit['degree']}, "
+        f"mean ΔE00 {fit['mean']:.2f}, {left_out:.2f} on patches left out of the fit"
+    )
+
+
 def as_json(report: Report) -> dict[str, Any]:
     """The same for scripts."""
     return {
+        "charts": [
+            {
+                "setup": chart.setup,
+                "frame": chart.frame,
+                "key": chart.key,
+                "correction": dict(chart.correction),
+                "warnings": list(chart.warnings),
+            }
+            for chart in report.charts
+        ],
         "developed": [
             {
                 "frame": version.frame,
@@ -199,6 +224,58 @@ def verified(files: int, findings: Sequence[Finding]) -> None:
     for finding in findings:
         print(f"{finding.frame}: {finding.kind}: {finding.path}: {finding.what}", file=sys.stderr)
     print(f"{_count(files, 'file')} read again; {len(findings) or 'none'} not as recorded.")
+
+
+def colour(found: ColourReport, page: str, exported: Sequence[Path]) -> None:
+    """The colour report in a few rows: charts, then files, then what is not as agreed."""
+    from pipeline.proof.report import name_of
+
+    if found.corrections:
+        _table(
+            ("chart", "setup", "before", "after", "90 %", "worst", "left out"),
+            [
+                (
+                    result.correction.frame,
+                    result.correction.setup,
+                    f"{result.before.mean:.2f}",
+                    f"{result.after.mean:.2f}",
+                    f"{result.after.p90:.2f}",
+                    f"{result.after.max:.2f}",
+                    _two(result.correction.held_out_de00),
+                )
+                for result in found.corrections
+            ],
+        )
+        print()
+    rows = [
+        (
+            name_of(measured),
+            result.difference.name,
+            f"{result.difference.de00:.2f}",
+            f"{result.tolerance:g}",
+            "" if result.passed else "over",
+        )
+        for measured in found.files
+        for result in measured.products
+    ]
+    rows += [
+        (name_of(measured), "chart", f"{measured.chart.mean:.2f}", "", measured.file.rendering)
+        for measured in found.files
+        if measured.chart
+    ]
+    if rows:
+        _table(("file", "what", "ΔE00", "tolerance", ""), rows)
+        print()
+    for failure in found.failures:
+        print(failure.sentence)
+    for path in exported:
+        print(f"written: {path}")
+    verdict = "as agreed" if found.passed else f"{_count(len(found.failures), 'thing')} to look at"
+    print(f"{found.job}: {_count(len(found.files), 'file')} measured, {verdict}; see {page}.")
+
+
+def _two(value: float | None) -> str:
+    return "" if value is None else f"{value:.2f}"
 
 
 def frame(resolved: ResolvedFrame, state: FrameState, events: Sequence[Event]) -> None:

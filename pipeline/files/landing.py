@@ -66,7 +66,7 @@ def land(path: Path, content: Content, root: Path) -> Artifact:
             stream.flush()
             os.fsync(stream.fileno())
         part.replace(final)
-        _flush_folder(folder)
+        flush_folder(folder)
     except OSError as error:
         _remove(part)
         raise _refusal(path, error) from error
@@ -139,7 +139,8 @@ def _remove(part: Path) -> None:
         part.unlink(missing_ok=True)
 
 
-def _flush_folder(folder: Path) -> None:
+def flush_folder(folder: Path) -> None:
+    """Make the names in a folder last through a loss of power."""
     if os.name == "nt":  # Windows has no handle to flush for a folder
         return
     handle = os.open(folder, os.O_RDONLY)

@@ -28,7 +28,7 @@ from pipeline.errors import (
     Problem,
     UnreadableOriginal,
 )
-from pipeline.files.landing import MARK, REASONS, SUFFIX
+from pipeline.files.landing import MARK, REASONS, SUFFIX, flush_folder
 from pipeline.hashing import CHUNK_BYTES, PREFIX, digest_bytes, digest_stream
 from pipeline.records import Original
 
@@ -195,7 +195,7 @@ class Intake:
         final = self._job / known.original.path
         with _writing(final):
             _move_without_clobbering(part, final)
-            _flush_folder(final.parent)
+            flush_folder(final.parent)
         return known
 
     def _take(self, frame: str, original: Original) -> TakenIn:
@@ -235,7 +235,7 @@ class Intake:
                     if not (stat.S_ISREG(final.lstat().st_mode) and _holds(final, digest)):
                         continue
                     final.chmod(READ_ONLY)
-                _flush_folder(final.parent)
+                flush_folder(final.parent)
                 return frame, final
         raise AssertionError("names never run out")
 
@@ -257,6 +257,10 @@ def read_original(path: Path, digest: str | None = None) -> bytes:
                 )
             data = stream.read()
     except FileNotFoundError:
+        if not path.parent.is_dir():  # a disk that went away says nothing about what is on it
+            raise UnreadableOriginal(
+                f"{shown(path)}: it cannot be read, because {REASONS[errno.ENOENT]}"
+            ) from None
         raise NotAsRecorded(f"{shown(path)}: the original is missing") from None
     except OSError as error:
         raise _unreadable(path, error) from error
@@ -414,14 +418,6 @@ def _move_without_clobbering(part: Path, final: Path) -> None:
         if os.path.lexists(final):
             raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(final)) from error
         part.rename(final)
-
-
-def _flush_folder(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
 
 
 @contextmanager

@@ -40,11 +40,13 @@ MIGRATIONS = (
                 burst TEXT,
                 problem TEXT
             ) WITHOUT ROWID""",
-            # a path holds one content at a time, so it names the artifact
+            # a path holds one content at a time, so it names the artifact; it is in doubt from
+            # before another content is put there until that one has its row
             """CREATE TABLE artifacts (
                 path TEXT PRIMARY KEY,
                 digest TEXT NOT NULL,
-                size_bytes INTEGER NOT NULL
+                size_bytes INTEGER NOT NULL,
+                in_doubt INTEGER NOT NULL DEFAULT 0 CHECK (in_doubt IN (0, 1))
             ) WITHOUT ROWID""",
             """CREATE TABLE versions (
                 frame TEXT NOT NULL REFERENCES frames (name),
@@ -75,6 +77,16 @@ MIGRATIONS = (
                 approved_at TEXT NOT NULL,
                 FOREIGN KEY (frame, version) REFERENCES versions (frame, number)
             )""",
+            """CREATE TABLE charts (
+                key TEXT PRIMARY KEY,
+                setup TEXT NOT NULL,
+                frame TEXT NOT NULL REFERENCES frames (name),
+                inputs TEXT NOT NULL,
+                correction TEXT NOT NULL,
+                reading TEXT NOT NULL,
+                warnings TEXT NOT NULL,
+                made_at TEXT NOT NULL
+            ) WITHOUT ROWID""",
             """CREATE TABLE events (
                 number INTEGER PRIMARY KEY AUTOINCREMENT,
                 at TEXT NOT NULL,

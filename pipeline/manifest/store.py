@@ -28,11 +28,20 @@ from pipeline.manifest.connection import (
 )
 from pipeline.manifest.lock import WriterLock
 from pipeline.manifest.schema import MANIFEST_NAME
-from pipeline.records import Artifact, Capture, Delivered, Event, FrameState, Original, Version
+from pipeline.records import (
+    Artifact,
+    Capture,
+    Delivered,
+    Event,
+    FrameState,
+    MeasuredChart,
+    Original,
+    Version,
+)
 
 
 class StoredInputs(Mapping[str, Any]):
-    """What a key was computed from, parsed only when somebody asks: most runs never do."""
+    """What was stored as JSON, parsed only when somebody asks: most runs never do."""
 
     __slots__ = ("_parsed", "_text")
 
@@ -198,6 +207,26 @@ class Manifest:
                 )
             }
 
+    def charts(self) -> dict[str, MeasuredChart]:
+        """Every chart that was read, by its key."""
+        with self._snapshot() as read:
+            return {
+                key: MeasuredChart(
+                    setup,
+                    frame,
+                    key,
+                    StoredInputs(inputs),
+                    StoredInputs(correction),
+                    StoredInputs(reading),
+                    tuple(json.loads(warnings)),
+                    made_at,
+                )
+                for key, setup, frame, inputs, correction, reading, warnings, made_at in read(
+                    "SELECT key, setup, frame, inputs, correction, reading, warnings, made_at"
+                    " FROM charts ORDER BY made_at, key"
+                )
+            }
+
     def events(self, frame: str | None = None) -> list[Event]:
         """What happened, oldest first: to one frame, or to the whole job."""
         where = "" if frame is None else " WHERE frame = ?"
@@ -221,6 +250,17 @@ class Manifest:
                     "SELECT path, digest, size_bytes FROM artifacts"
                     " WHERE path NOT IN (SELECT master FROM versions)"
                     " AND path NOT IN (SELECT artifact FROM deliveries) ORDER BY path"
+                )
+            ]
+
+    def artifacts_in_doubt(self) -> list[Artifact]:
+        """Files that a run meant to replace and did not record again: they hold what is recorded,
+        or already what a killed run put there."""
+        with self._snapshot() as read:
+            return [
+                Artifact(*row)
+                for row in read(
+                    "SELECT path, digest, size_bytes FROM artifacts WHERE in_doubt ORDER BY path"
                 )
             ]
 
@@ -373,6 +413,31 @@ class Manifest:
             )
             self.set_problem(delivered.frame, None)
 
+    def record_chart(self, chart: MeasuredChart) -> None:
+        """Record what was read from a chart."""
+        with self.transaction():
+            self._must_exist(chart.frame)
+            self._run(
+                "INSERT OR REPLACE INTO charts VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                chart.key,
+                chart.setup,
+                chart.frame,
+                _json(chart.inputs),
+                _json(chart.correction),
+                _json(chart.reading),
+                _json(chart.warnings),
+                chart.made_at,
+            )
+            self._event("chart read", chart.frame, setup=chart.setup, key=chart.key)
+
+    def doubt(self, paths: Iterable[str], *, doubtful: bool = True) -> None:
+        """Note that recorded files are about to be replaced, or are as recorded after all."""
+        with self.transaction():
+            self._connection.executemany(
+                "UPDATE artifacts SET in_doubt = ? WHERE path = ?",
+                [(doubtful, path) for path in paths],
+            )
+
     def approve(self, frame: str, version: int) -> None:
         """Record a person's word that a version is final; the last word counts."""
         with self.transaction():
@@ -432,8 +497,8 @@ class Manifest:
 
     def _put_artifact(self, artifact: Artifact) -> None:
         self._run(
-            "INSERT INTO artifacts VALUES (?, ?, ?) ON CONFLICT (path)"
-            " DO UPDATE SET digest = excluded.digest, size_bytes = excluded.size_bytes",
+            "INSERT INTO artifacts VALUES (?, ?, ?, 0) ON CONFLICT (path) DO UPDATE SET"
+            " digest = excluded.digest, size_bytes = excluded.size_bytes, in_doubt = 0",
             artifact.path,
             artifact.digest,
             artifact.size_bytes,

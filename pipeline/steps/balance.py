@@ -13,10 +13,13 @@ Share = Annotated[float, Field(ge=0, le=1)]
 
 
 class Balance(Parameters):
-    """One of: the camera's own reading, a colour temperature, or a neutral spot in the picture."""
+    """One of: the camera's own reading, the setup's chart, a colour temperature, a neutral spot."""
 
-    source: Literal["as-shot"] | None = Field(
-        None, alias="from", description="as-shot: the balance that the camera recorded"
+    source: Literal["as-shot", "chart"] | None = Field(
+        None,
+        alias="from",
+        description="as-shot: the balance that the camera recorded; chart: balance, exposure and "
+        "colour as measured on the chart of the frame's setup",
     )
     kelvin: float | None = Field(
         None, ge=1667, le=25000, description="correlated colour temperature of the light, in kelvin"
@@ -47,7 +50,14 @@ class Balance(Parameters):
 
 
 def operations(parameters: Balance, context: Context) -> Sequence[Operation]:
-    """One matrix from as-shot balanced RGB to the working space: the chosen white is neutral."""
+    """From as-shot balanced RGB to the working space: the chosen white is neutral.
+
+    One matrix, or what was fitted to the chart.
+    """
+    if parameters.source == "chart":
+        if context.correction is None:
+            raise ValueError("balance comes from a chart, and there is none for this picture")
+        return [Operation(*context.correction.operation())]
     import numpy as np
 
     from pipeline.kernels.linear import matrix
@@ -78,5 +88,5 @@ STEP = Step(
     space="scene",
     neutral=Balance.model_validate({"from": "as-shot"}),
     operations=operations,
-    about="White balance: the camera's reading, a colour temperature, or a neutral spot.",
+    about="White balance: the camera's reading, a chart, a colour temperature, a neutral spot.",
 )

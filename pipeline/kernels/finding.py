@@ -1,0 +1,460 @@
+"""Finding a 24-patch chart in a picture, and which way round it is.
+
+Squares are found as flat regions at several scales; those that lie on a common lattice are joined
+by a homography; every window of four by six cells of it, in every rotation, is then compared with
+the chart's colours, allowing any linear camera and any smooth shading. Geometry only proposes:
+a chart is believed when its colours fit, and fit far better than when it is read turned or
+mirrored. Knows neither files nor what is done with the chart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.kernels.chart import COLUMNS, PATCH_SHARE, ROWS, Corners
+from pipeline.kernels.correction import WHITE, shading_shapes
+from pipeline.kernels.difference import delta_e_2000, lab_of
+from pipeline.kernels.fitting import difference_weights
+
+Float32 = NDArray[np.float32]
+Float64 = NDArray[np.float64]
+Cell = tuple[int, int]
+
+LONG_SIDE_PX = 1760
+"""Where the search works: the quarter scale of a frame of 33 MP. Larger pictures are reduced."""
+LEVELS = (1.0, 0.5, 0.25)
+EDGES = (6, 12, 24)
+"""Steps, of 255 in the fourth root of light, above which a neighbourhood is an edge."""
+SQUARE_PX = (5, 110)
+"""Sides of the flat middles of squares that are looked for at each level."""
+LEAST_SQUARES = 7
+"""How many of the 24 patches must be seen as squares; colours vouch for the others."""
+SETTLED_SQUARES = 16
+"""A lattice of so many squares need not be grown again from each of them."""
+LATTICES = 12
+LATTICE_TRIES = 80
+"""How many lattices are compared with the chart's colours, and how many starts are made."""
+LATTICE_CELLS = 12
+"""How far a lattice may reach: more cells either way are a tiled wall."""
+WORST_ERROR = 5.0
+"""Largest mean ΔE00 (chroma and hue) of a chart's patches after the best matrix."""
+WORST_SHADING_STOPS = 0.4
+"""Largest rms departure of the light from a smooth surface."""
+CLEARANCE = 1.8
+"""How many times worse the next best reading must be."""
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A chart. ``error`` is the mean ΔE00 of its patches after the best 3 × 3 matrix, lightness
+    apart; ``next_error`` the same for the best other reading of the same place (turned or
+    mirrored): how sure it is that it was read the right way round."""
+
+    corners: Corners
+    error: float
+    next_error: float
+
+
+@dataclass(frozen=True, slots=True)
+class NotFound:
+    """No chart; ``reason`` is a clause such as "no grid of four by six patches was found"."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Squares:
+    """Flat squares: centres (n, 2) and sides (n,), pixels of the working picture."""
+
+    centres: Float64
+    sides: Float64
+
+
+@dataclass(frozen=True, slots=True)
+class _Lattice:
+    """A homography from cells (column, row) to pixels, and the cells where a square was seen."""
+
+    homography: Float64
+    cells: NDArray[np.int64]
+
+
+def find_chart(picture: Float32, reference: Float64) -> Found | NotFound:
+    """Find a chart in ``picture``, (h, w, 3), linear RGB that is balanced at least roughly.
+
+    ``reference`` (24, 3) is XYZ of the patches under D50. The picture is not changed. A quarter
+    scale is enough; values may be of any scale, negative or not finite here and there.
+    """
+    linear = _reduced(picture)
+    squares = _squares_of(_shown(linear))
+    lattices = _lattices(squares)
+    if not lattices:
+        return NotFound("no grid of four by six patches was found")
+    best: tuple[float, Found | NotFound] | None = None
+    for lattice in lattices:
+        judged = _judged(linear, lattice, reference)
+        if judged is not None and (best is None or judged[0] < best[0]):
+            best = judged
+    if best is None:
+        return NotFound("no grid of four by six patches was found")
+    return best[1]
+
+
+def _reduced(picture: Float32) -> Float32:
+    """The picture at most ``LONG_SIDE_PX`` long, finite, at least 0."""
+    height, width = picture.shape[:2]
+    scale = LONG_SIDE_PX / max(height, width)
+    if scale < 1:
+        size = (max(round(width * scale), 1), max(round(height * scale), 1))
+        picture = np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.float32)
+    finite = np.nan_to_num(picture, nan=0.0, posinf=0.0, neginf=0.0)
+    return np.maximum(finite, 0, dtype=np.float32)
+
+
+def _shown(linear: Float32) -> NDArray[np.uint8]:
+    """The picture as 8 bits, (h, w, 3): the fourth root of light, each channel to its own white.
+
+    A step of the root is a ratio of light: a chart in shade keeps its contrast.
+    """
+    white = np.percentile(linear[::4, ::4].reshape(-1, 3), 99.5, axis=0).astype(np.float32)
+    root = np.sqrt(np.sqrt(linear * (1 / np.maximum(white, 1e-9))))
+    return np.minimum(root * np.float32(235), 255).astype(np.uint8)
+
+
+def _squares_of(shown: NDArray[np.uint8]) -> _Squares:
+    """Every flat region that could be a patch."""
+    found: list[tuple[float, float, float]] = []
+    for level in LEVELS:
+        small = cv2.resize(shown, None, fx=level, fy=level, interpolation=cv2.INTER_AREA)
+        smooth = cv2.GaussianBlur(small, (0, 0), 0.8)
+        edges = cv2.morphologyEx(smooth, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)).max(axis=2)
+        for threshold in EDGES:
+            flat = (edges <= threshold).astype(np.uint8)
+            contours, _tree = cv2.findContours(flat, cv2.RETR_LIST, cv2.CHAIN_APPROX_SIMPLE)
+            for contour in contours:
+                square = _square(contour)
+                if square is not None:
+                    x, y, side = square
+                    found.append(((x + 0.5) / level, (y + 0.5) / level, side / level))
+    return _distinct(np.array(found).reshape(-1, 3))
+
+
+def _square(contour: NDArray[np.int32]) -> tuple[float, float, float] | None:
+    """Centre and side of a contour that is about square, in perspective; else None."""
+    if len(contour) < 4:
+        return None
+    area = cv2.contourArea(contour)
+    if not SQUARE_PX[0] ** 2 <= area <= SQUARE_PX[1] ** 2:
+        return None
+    (_x, _y), (first, second), _angle = cv2.minAreaRect(contour)
+    short, long = sorted((first, second))
+    if long > 1.7 * short or area < 0.72 * short * long:
+        return None
+    moments = cv2.moments(contour)
+    # flat regions end about two pixels before the patch does
+    side = float(np.sqrt(area)) + 3.0
+    return moments["m10"] / moments["m00"], moments["m01"] / moments["m00"], side
+
+
+def _distinct(found: Float64) -> _Squares:
+    """Squares seen at several levels count once: the largest of those about one centre."""
+    order = np.argsort(-found[:, 2], kind="stable")
+    found = found[order]
+    kept: list[int] = []
+    for index in range(len(found)):
+        near = np.hypot(*(found[kept, :2] - found[index, :2]).T) < 0.3 * found[index, 2]
+        alike = found[kept, 2] < 1.5 * found[index, 2]
+        if not (near & alike).any():
+            kept.append(index)
+    return _Squares(found[kept, :2], found[kept, 2])
+
+
+def _lattices(squares: _Squares) -> list[_Lattice]:
+    """Lattices of at least ``LEAST_SQUARES`` squares, those of most squares first."""
+    near = _neighbours(squares)
+    settled = np.zeros(len(squares.sides), np.bool_)
+    # a patch inside the chart has the most neighbours of its own size: the best place to start
+    alike = [
+        int((np.abs(np.log(squares.sides[n] / s)) < 0.15).sum())
+        for n, s in zip(near, squares.sides, strict=True)
+    ]
+    found: list[_Lattice] = []
+    tries = 0
+    for seed in sorted(range(len(near)), key=lambda index: -alike[index]):
+        if settled[seed]:
+            continue
+        for u, v in _bases(squares, near[seed], seed):
+            tries += 1
+            fitted = _fitted(squares, _grown(squares, near, seed, u, v))
+            if fitted is not None:
+                lattice, members = fitted
+                found.append(lattice)
+                if len(members) >= SETTLED_SQUARES:
+                    settled[members] = True
+                    break
+        if tries >= LATTICE_TRIES or len(found) >= 2 * LATTICES:
+            break
+    return sorted(found, key=lambda lattice: -len(lattice.cells))[:LATTICES]
+
+
+def _neighbours(squares: _Squares) -> list[NDArray[np.intp]]:
+    """For each square, those of about its size that could be next to it on a lattice."""
+    distance = np.hypot(*(squares.centres[:, None] - squares.centres[None]).transpose(2, 0, 1))
+    first, second = squares.sides[:, None], squares.sides[None]
+    mean = (first + second) / 2
+    alike = (first < 1.6 * second) & (second < 1.6 * first)
+    near = alike & (distance > 0.7 * mean) & (distance < 1.9 * mean)
+    return [np.flatnonzero(row) for row in near]
+
+
+def _bases(
+    squares: _Squares, near: NDArray[np.intp], seed: int
+) -> Iterator[tuple[Float64, Float64]]:
+    """Pairs of steps to a square's neighbours that could be the lattice's, nearest first."""
+    steps = squares.centres[near] - squares.centres[seed]
+    lengths = np.hypot(*steps.T)
+    order = np.argsort(lengths, kind="stable")[:6]
+    for first in order[:3]:
+        for second in order:
+            u, v = steps[first], steps[second]
+            cross = abs(u[0] * v[1] - u[1] * v[0]) / (lengths[first] * lengths[second])
+            if cross > 0.75 and lengths[second] < 1.6 * lengths[first]:
+                yield u, v
+                break
+
+
+def _grown(
+    squares: _Squares, near: list[NDArray[np.intp]], seed: int, u: Float64, v: Float64
+) -> dict[Cell, int]:
+    """Squares by lattice cell, from neighbour to neighbour: steps adapt to the perspective."""
+    cells: dict[Cell, int] = {(0, 0): seed}
+    frames = {(0, 0): (u, v)}
+    queue: list[Cell] = [(0, 0)]
+    while queue:
+        cell = queue.pop(0)
+        here = squares.centres[cells[cell]]
+        around = near[cells[cell]]
+        for axis, sign in ((0, 1), (0, -1), (1, 1), (1, -1)):
+            target = (cell[0] + sign * (axis == 0), cell[1] + sign * (axis == 1))
+            if target in cells or max(abs(target[0]), abs(target[1])) > LATTICE_CELLS:
+                continue
+            step = frames[cell][axis] * sign
+            off = np.hypot(*(squares.centres[around] - here - step).T)
+            if not len(off) or off.min() > 0.3 * np.hypot(*step):
+                continue
+            square = int(around[off.argmin()])
+            if square in cells.values():
+                continue
+            actual = (squares.centres[square] - here) * sign
+            frame = list(frames[cell])
+            frame[axis] = (frame[axis] + actual) / 2
+            cells[target] = square
+            frames[target] = (frame[0], frame[1])
+            queue.append(target)
+    return cells
+
+
+def _fitted(squares: _Squares, grown: dict[Cell, int]) -> tuple[_Lattice, NDArray[np.intp]] | None:
+    """The lattice through grown cells and which squares it holds, those beyond a gap as well."""
+    cells = np.array(list(grown), np.float64).reshape(-1, 2)
+    members = np.array(list(grown.values()), np.intp)
+    side = float(np.median(squares.sides[members]))
+    pool = np.flatnonzero((squares.sides > 0.4 * side) & (squares.sides < 2.5 * side))
+    for _ in range(3):
+        if len(cells) < 6 or min(len(np.unique(cells[:, axis])) for axis in (0, 1)) < 2:
+            return None
+        homography = _homography(cells, squares.centres[members], 0.15 * side)
+        if homography is None:
+            return None
+        wanted = _window(cells.min(axis=0) - COLUMNS, cells.max(axis=0) + COLUMNS)
+        places, pitches = _project(homography, wanted)
+        off = np.hypot(*(squares.centres[pool][None] - places[:, None]).transpose(2, 0, 1))
+        nearest = off.argmin(axis=1)
+        sides = squares.sides[pool[nearest]]
+        hit = off[np.arange(len(wanted)), nearest] < 0.2 * pitches
+        hit &= (sides > 0.45 * pitches) & (sides < 1.3 * pitches)
+        cells, members = wanted[hit], pool[nearest[hit]]
+    if len(cells) < LEAST_SQUARES:
+        return None
+    homography = _homography(cells, squares.centres[members], 0.15 * side)
+    if homography is None:
+        return None
+    slopes = _project(homography, cells.mean(axis=0)[None] + [[0, 0], [1, 0], [0, 1]])[0]
+    (ax, ay), (bx, by) = slopes[1] - slopes[0], slopes[2] - slopes[0]
+    if ax * by - ay * bx < 0:  # counted as the picture is: x to the right, y down
+        flip = np.array([[1.0, 0, 0], [0, -1.0, 0], [0, 0, 1.0]])
+        homography, cells = homography @ flip, cells * [1, -1]
+    return _Lattice(homography, cells.astype(np.int64)), members
+
+
+def _homography(cells: Float64, places: Float64, tolerance_px: float) -> Float64 | None:
+    """The homography from cells to pixels that most agree on; None where there is none."""
+    found = cv2.findHomography(cells, places, cv2.RANSAC, tolerance_px)[0]
+    return None if found is None or found.size != 9 else np.asarray(found, np.float64)
+
+
+def _window(low: Float64, high: Float64) -> Float64:
+    """Every cell from one corner to the other, (n, 2), within ``2 * LATTICE_CELLS`` of it."""
+    x = np.arange(low[0], min(high[0], low[0] + 2 * LATTICE_CELLS) + 1)
+    y = np.arange(low[1], min(high[1], low[1] + 2 * LATTICE_CELLS) + 1)
+    return np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+
+
+def _project(homography: Float64, cells: Float64) -> tuple[Float64, Float64]:
+    """Pixels (n, 2) of cells, and the distance of lattice points there; far away where behind."""
+    x = np.column_stack([cells, np.ones(len(cells))]) @ homography.T
+    w = np.where(x[:, 2] > 1e-6, x[:, 2], np.nan)
+    places = x[:, :2] / w[:, None]
+    # the square root of the homography's area factor
+    pitches = np.sqrt(np.abs(np.linalg.det(homography)) / np.abs(w) ** 3)
+    return np.nan_to_num(places, nan=-1e9), np.nan_to_num(pitches, nan=0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """One way to read a chart off a lattice: the cells of its patches, (24, 2), in chart order."""
+
+    cells: NDArray[np.int64]
+    mirrored: bool
+
+
+def _readings(lattice: _Lattice) -> list[_Reading]:
+    """Every window of the lattice that holds enough squares, in every rotation and mirrored."""
+    low, high = lattice.cells.min(axis=0), lattice.cells.max(axis=0)
+    enough = max(LEAST_SQUARES, 0.6 * min(len(lattice.cells), ROWS * COLUMNS))
+    row, column = np.divmod(np.arange(ROWS * COLUMNS), COLUMNS)
+    found: list[_Reading] = []
+    for size, turns in (((COLUMNS, ROWS), (0, 2)), ((ROWS, COLUMNS), (1, 3))):
+        for left in range(low[0] - size[0] + 1, high[0] + 1):
+            for top in range(low[1] - size[1] + 1, high[1] + 1):
+                inside = lattice.cells - [left, top]
+                held = ((inside >= 0) & (inside < size)).all(axis=1).sum()
+                if held < enough:
+                    continue
+                for turn in turns:
+                    for mirrored in (False, True):
+                        along = COLUMNS - 1 - column if mirrored else column
+                        x, y = {
+                            0: (along, row),
+                            1: (ROWS - 1 - row, along),
+                            2: (COLUMNS - 1 - along, ROWS - 1 - row),
+                            3: (row, COLUMNS - 1 - along),
+                        }[turn]
+                        found.append(_Reading(np.stack([left + x, top + y], axis=1), mirrored))
+    return found
+
+
+def _judged(
+    linear: Float32, lattice: _Lattice, reference: Float64
+) -> tuple[float, Found | NotFound] | None:
+    """The best reading of a lattice and its error; None where no window is inside the picture."""
+    readings = _readings(lattice)
+    if not readings:
+        return None
+    seen = {tuple(cell) for reading in readings for cell in reading.cells.tolist()}
+    cells = np.array(sorted(seen))
+    colours = dict(zip(map(tuple, cells.tolist()), _sampled(linear, lattice, cells), strict=True))
+    samples = np.array([[colours[tuple(c)] for c in r.cells.tolist()] for r in readings])
+    inside = np.isfinite(samples).all(axis=(1, 2)) & (samples.sum(axis=2) > 0).all(axis=1)
+    readings = [reading for reading, ok in zip(readings, inside, strict=True) if ok]
+    if not readings:
+        return None
+    errors, shading = _errors(samples[inside], reference)
+    errors[~np.isfinite(errors)] = np.inf
+    best = int(np.argmin(errors))
+    rest = np.delete(errors, best)
+    following = float(rest.min()) if len(rest) else np.inf
+    error = float(errors[best])
+    if error > WORST_ERROR or shading[best] > WORST_SHADING_STOPS:
+        return error, NotFound("the squares that were found do not have the chart's colours")
+    if following < CLEARANCE * error:
+        return error, NotFound("which way round the chart is read cannot be told by its colours")
+    if readings[best].mirrored:
+        return error, NotFound("the chart is mirrored: the picture is flipped")
+    height, width = linear.shape[:2]
+    outer = PATCH_SHARE / 2
+    first, second, last, fourth = (
+        readings[best].cells[patch] for patch in (0, COLUMNS - 1, ROWS * COLUMNS - 1, 18)
+    )
+    middle = readings[best].cells.mean(axis=0)
+    places = np.array([c + outer * np.sign(c - middle) for c in (first, second, last, fourth)])
+    pixels, _ = _project(lattice.homography, places)
+    corners = tuple((float(x) / width, float(y) / height) for x, y in pixels)
+    return error, Found(corners, error, following)  # type: ignore[arg-type]
+
+
+def _sampled(linear: Float32, lattice: _Lattice, cells: NDArray[np.int64]) -> Float64:
+    """The mean colour of the middle of each cell, (n, 3); NaN outside the picture."""
+    height, width = linear.shape[:2]
+    grid = (np.stack(np.meshgrid(np.arange(7), np.arange(7)), axis=-1).reshape(-1, 2) - 3) / 15
+    places, pitches = _project(lattice.homography, (cells[:, None] + grid).reshape(-1, 2))
+    x, y = np.floor(places).T
+    outside = (x < 0) | (y < 0) | (x >= width) | (y >= height) | (pitches < 1)
+    x, y = np.where(outside, 0, x).astype(np.intp), np.where(outside, 0, y).astype(np.intp)
+    values = linear[y, x].astype(np.float64)
+    values[outside] = np.nan
+    return np.asarray(values.reshape(len(cells), len(grid), 3).mean(axis=1), np.float64)
+
+
+def _errors(samples: Float64, reference: Float64) -> tuple[Float64, Float64]:
+    """How ill each reading (k, 24, 3) fits the chart, whatever camera and shading.
+
+    First the mean ΔE00 without lightness, after the best matrix, each patch scaled to its own
+    luminance; then the rms, in stops, by which those scales depart from a smooth surface.
+    """
+    samples = samples / np.sqrt((samples**2).mean(axis=1, keepdims=True))
+    # where shading is unknown, only directions count: reference × (M sample) = 0
+    unit = reference / np.linalg.norm(reference, axis=1, keepdims=True)
+    x, y, z = unit.T
+    zero = np.zeros_like(x)
+    cross = np.array([[zero, -z, y], [z, zero, -x], [-y, x, zero]]).transpose(2, 0, 1)
+    lengths = np.linalg.norm(samples, axis=2, keepdims=True)
+    directions = samples / lengths
+    matrices = _smallest(cross.transpose(0, 2, 1) @ cross, directions, np.sqrt(lengths[..., 0]))
+    weights = difference_weights(reference)
+    form = weights.transpose(0, 2, 1) @ weights
+    scale = np.ones(samples.shape[:2])
+    for _ in range(3):
+        found = samples @ matrices.transpose(0, 2, 1)
+        sign = np.sign(np.median(found[..., 1], axis=1))[:, None]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            scale = reference[:, 1] / (found[..., 1] * sign)
+        scale = np.where(np.isfinite(scale) & (scale > 0), scale, 1e3)
+        matrices = _least(form, samples * scale[..., None], reference)
+    found = samples @ matrices.transpose(0, 2, 1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        final = reference[:, 1] / found[..., 1]
+        lab = lab_of(found * final[..., None], WHITE)
+        error = delta_e_2000(lab, lab_of(reference, WHITE)[None]).mean(axis=1)
+        stops = np.log2(final)
+    return error, _roughness(stops)
+
+
+def _smallest(form: Float64, directions: Float64, say: Float64) -> Float64:
+    """Matrices M (k, 3, 3) of norm 1 with the least sum of say² (M d)ᵀ F (M d)."""
+    count = len(directions)
+    outer = np.einsum("kni,knj,kn->knij", directions, directions, say**2)
+    system = np.einsum("nab,knij->kaibj", form, outer).reshape(count, 9, 9)
+    return np.asarray(np.linalg.eigh(system)[1][:, :, 0].reshape(count, 3, 3), np.float64)
+
+
+def _least(form: Float64, samples: Float64, reference: Float64) -> Float64:
+    """Matrices M (k, 3, 3) with the least sum of (M s - r)ᵀ F (M s - r)."""
+    count = len(samples)
+    outer = np.einsum("kni,knj->knij", samples, samples)
+    system = np.einsum("nab,knij->kaibj", form, outer).reshape(count, 9, 9)
+    right = np.einsum("nab,nb,kni->kai", form, reference, samples).reshape(count, 9, 1)
+    ridge = 1e-9 * np.trace(system, axis1=1, axis2=2)[:, None, None] * np.eye(9)
+    return np.asarray(np.linalg.solve(system + ridge, right).reshape(count, 3, 3), np.float64)
+
+
+def _roughness(stops: Float64) -> Float64:
+    """The rms by which (k, 24) values depart from a quadratic over the chart."""
+    shapes = np.column_stack([np.ones(ROWS * COLUMNS), shading_shapes(5)])
+    rough = stops - stops @ (shapes @ np.linalg.pinv(shapes)).T
+    rms = np.sqrt((rough**2).mean(axis=1))
+    return np.where(np.isfinite(rms), rms, np.inf)
