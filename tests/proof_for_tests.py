@@ -59,8 +59,9 @@ def chart_targets() -> tuple[Target, ...]:
     )
 
 
-def chart_quads(box=(0.2, 0.2, 0.8, 0.7), gap=0.15) -> np.ndarray:
-    """The corners of 24 upright patches in a box of shares, (24, 4, 2)."""
+def chart_quads(box=(0.2, 0.2, 0.8, 0.7), gap=0.15 / 1.15) -> np.ndarray:
+    """The corners of 24 upright patches in a box of shares, (24, 4, 2): gaps are 6 mm between
+    patches of 40 mm, as on the usual chart (from memory)."""
     left, top, right, bottom = box
     wide, tall = (right - left) / 6, (bottom - top) / 4
     quads = []
@@ -70,6 +71,13 @@ def chart_quads(box=(0.2, 0.2, 0.8, 0.7), gap=0.15) -> np.ndarray:
             x2, y2 = x1 + (1 - gap) * wide, y1 + (1 - gap) * tall
             quads.append([(x1, y1), (x2, y1), (x2, y2), (x1, y2)])
     return np.array(quads)
+
+
+def outer_corners(quads) -> tuple:
+    """Those of the first patch, the last of the first row, the last, the first of the last row."""
+    return tuple(
+        tuple(float(v) for v in quads[patch][corner]) for corner, patch in enumerate((0, 5, 23, 18))
+    )
 
 
 def chart_lab(labs, width: int, height: int, quads=None) -> np.ndarray:
@@ -105,7 +113,7 @@ def chart_file(path: Path, labs=None, size=(600, 400), **changed) -> ToMeasure:
     return ToMeasure(
         path=path,
         space=space,
-        chart=Chart(chart_quads(), targets, "after-2014"),
+        chart=Chart(outer_corners(chart_quads()), targets, "after-2014"),
         **(known | changed),
     )
 

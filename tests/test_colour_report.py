@@ -32,11 +32,13 @@ from tests.proof_for_tests import (
     chart_targets,
     lamp_density,
     lamp_file,
+    outer_corners,
     write,
 )
 
 TARGETS = chart_targets()
 CHART = np.array([target.lab for target in TARGETS])
+CORNERS = outer_corners(chart_quads())
 WHEN = "2026-05-20 14:05"
 
 
@@ -139,7 +141,7 @@ def test_a_chart_in_a_jpeg(noise, mean, most, tmp_path, rng):
     labs = moved(rng)
     picture = chart_lab(labs, 600, 400) + rng.normal(0, noise, (400, 600, 3))
     path = write(tmp_path / "a.jpg", picture, "adobe-rgb")
-    file = ToMeasure(path, "QL0001", "web", 1, "adobe-rgb", chart=Chart(chart_quads(), TARGETS))
+    file = ToMeasure(path, "QL0001", "web", 1, "adobe-rgb", chart=Chart(CORNERS, TARGETS))
     found = [patch.lab for patch in measure_file(file).chart.patches]
     de00 = colour.delta_E(found, labs, method="CIE 2000")
     assert de00.mean() < mean
@@ -154,7 +156,9 @@ def test_patches_are_read_where_they_lie(turns, tmp_path):
     quads = chart_quads()
     for _ in range(turns):  # a quarter turn anticlockwise takes (x, y) to (y, 1 - x)
         quads = np.stack([quads[..., 1], 1 - quads[..., 0]], axis=-1)
-    file = ToMeasure(path, "QL0001", "print", 1, "adobe-rgb", chart=Chart(quads, TARGETS))
+    file = ToMeasure(
+        path, "QL0001", "print", 1, "adobe-rgb", chart=Chart(outer_corners(quads), TARGETS)
+    )
     assert measure_file(file).chart.max < 0.02
 
 
@@ -166,7 +170,7 @@ def test_only_the_middle_of_a_patch_counts(tmp_path):
         picture[row : row + 4, column : column + 50] = (90, 0, 0)
         picture[row : row + 40, column : column + 6] = (5, 0, 0)
     path = write(tmp_path / "a.tif", picture, "adobe-rgb", 16)
-    file = ToMeasure(path, "QL0001", "print", 1, "adobe-rgb", chart=Chart(chart_quads(), TARGETS))
+    file = ToMeasure(path, "QL0001", "print", 1, "adobe-rgb", chart=Chart(CORNERS, TARGETS))
     assert measure_file(file).chart.max < 0.02
 
 
@@ -177,7 +181,7 @@ def test_light_is_averaged_and_not_codes(tmp_path):
     board = np.where(((x + y) % 2)[..., None], (100.0, 0, 0), (0.0, 0, 0))
     path = write(tmp_path / "a.tif", board, "srgb", 8)
     targets = tuple(replace(target, lab=(76.069, 0.0, 0.0)) for target in TARGETS)
-    file = ToMeasure(path, "QL0001", "web", 1, "srgb", chart=Chart(chart_quads(), targets))
+    file = ToMeasure(path, "QL0001", "web", 1, "srgb", chart=Chart(CORNERS, targets))
     assert measure_file(file).chart.max < 0.05
 
 
@@ -206,18 +210,19 @@ def test_a_chart_that_is_too_small(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("quads", "words"),
+    "corners",
     [
-        (chart_quads() + 0.5, "lies outside the picture"),
-        (chart_quads() * np.nan, "has no place in the picture"),
-        (chart_quads()[:23], "24 patches have places of shape"),
+        ((-0.1, 0.2), *CORNERS[1:]),
+        (*CORNERS[:3], (0.2, 1.01)),
+        ((np.nan, 0.2), *CORNERS[1:]),
+        CORNERS[:3],
     ],
 )
-def test_places_that_cannot_be(quads, words, tmp_path):
+def test_corners_that_cannot_be(corners, tmp_path):
     file = chart_file(tmp_path / "a.jpg")
-    found = measure_file(replace(file, chart=replace(file.chart, quads=quads)))
+    found = measure_file(replace(file, chart=replace(file.chart, corners=corners)))
     assert found.chart is None
-    assert words in found.problems[0]
+    assert found.problems == ("a corner of the chart lies outside the picture",)
 
 
 def test_a_file_of_another_space_than_was_asked_for(tmp_path):
@@ -725,7 +730,7 @@ def test_names_cannot_do_anything(name, tmp_path, rng):
     files = [
         *(replace(base, products=(lamp,), **known) for _ in range(4)),
         replace(dark, products=(lamp,), **known),
-        replace(chart, chart=Chart(chart_quads(), targets, name), **known),
+        replace(chart, chart=Chart(CORNERS, targets, name), **known),
         replace(base, path=tmp_path / "gone.jpg", **known),
     ]
     found = report(name, name, [made], measure(files), Tolerance(mean=0.1))
