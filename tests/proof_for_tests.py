@@ -59,8 +59,9 @@ def chart_targets() -> tuple[Target, ...]:
     )
 
 
-def chart_quads(box=(0.2, 0.2, 0.8, 0.7), gap=0.15) -> np.ndarray:
-    """The corners of 24 upright patches in a box of shares, (24, 4, 2)."""
+def chart_quads(box=(0.2, 0.2, 0.8, 0.7), gap=0.15 / 1.15) -> np.ndarray:
+    """The corners of 24 upright patches in a box of shares, (24, 4, 2): gaps are 6 mm between
+    patches of 40 mm, as on the usual chart (from memory)."""
     left, top, right, bottom = box
     wide, tall = (right - left) / 6, (bottom - top) / 4
     quads = []
@@ -70,6 +71,13 @@ def chart_quads(box=(0.2, 0.2, 0.8, 0.7), gap=0.15) -> np.ndarray:
             x2, y2 = x1 + (1 - gap) * wide, y1 + (1 - gap) * tall
             quads.append([(x1, y1), (x2, y1), (x2, y2), (x1, y2)])
     return np.array(quads)
+
+
+def outer_corners(quads) -> tuple:
+    """Those of the first patch, the last of the first row, the last, the first of the last row."""
+    return tuple(
+        tuple(float(v) for v in quads[patch][corner]) for corner, patch in enumerate((0, 5, 23, 18))
+    )
 
 
 def chart_lab(labs, width: int, height: int, quads=None) -> np.ndarray:
@@ -83,8 +91,12 @@ def chart_lab(labs, width: int, height: int, quads=None) -> np.ndarray:
 
 
 def write(path: Path, lab_picture, space: str = "srgb", bits: int = 8, quality: int = 95) -> Path:
-    """A JPEG or TIFF, by the path's suffix, with Safelight's profile of the space in it."""
-    codes = codes_of(lab_picture, space, bits)
+    """A JPEG or TIFF, by the path's suffix, with Safelight's profile of the space in it.
+
+    8 bits are dithered, so that an area's mean is not rounded to a code.
+    """
+    dither = np.random.default_rng(7) if bits == 8 else None
+    codes = codes_of(lab_picture, space, bits, dither)
     kind = "tiff" if path.suffix == ".tif" else "jpeg"
     path.parent.mkdir(parents=True, exist_ok=True)
     write_rendition(path, codes, path.parent, format=kind, space=space, quality=quality)
@@ -101,7 +113,7 @@ def chart_file(path: Path, labs=None, size=(600, 400), **changed) -> ToMeasure:
     return ToMeasure(
         path=path,
         space=space,
-        chart=Chart(chart_quads(), targets, "after-2014"),
+        chart=Chart(outer_corners(chart_quads()), targets, "after-2014"),
         **(known | changed),
     )
 

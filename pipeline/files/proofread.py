@@ -211,6 +211,8 @@ def _tiff(path: Path) -> Opened:
         dtype = np.dtype(page.dtype).newbyteorder(file.byteorder)
         start = int(page.dataoffsets[0])
         icc, turned = page.tags.get(ICC_PROFILE), page.tags.get(ORIENTATION)
+        profile = None if icc is None else bytes(icc.value)
+        orientation = 1 if turned is None else int(turned.value)
         if start + int(np.prod(shape)) * dtype.itemsize > path.stat().st_size:
             raise UnreadableOriginal("it is cut short: a part of the TIFF is missing")
 
@@ -232,8 +234,6 @@ def _tiff(path: Path) -> Opened:
                     window[place] = line.reshape(shape[1], 3)[columns]
         return window.astype(dtype.newbyteorder("="), copy=False)
 
-    profile = None if icc is None else bytes(icc.value)
-    orientation = 1 if turned is None else int(turned.value)
     return shape, dtype.newbyteorder("="), codes, profile, orientation
 
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.files.proofread import CannotMeasure, Proof, read_back
+from pipeline.kernels.chart import PATCH_SHARE, patch_quads
 from pipeline.kernels.difference import delta_e_2000, lab_of
 from pipeline.kernels.gamut import WHITE, lab_of_linear
 from pipeline.kernels.lit import lit_weights, weighted_quantiles
@@ -126,9 +127,10 @@ def _other_space(proof: Proof, space: str) -> list[str]:
 
 
 def _chart(proof: Proof, chart: Chart, space: str) -> ChartResult:
-    quads = np.asarray(chart.quads, np.float64)
-    if quads.shape != (len(chart.targets), 4, 2):
-        raise CannotMeasure(f"{len(chart.targets)} patches have places of shape {quads.shape}")
+    corners = np.array(chart.corners, np.float64)
+    if corners.shape != (4, 2) or not ((corners >= 0) & (corners <= 1)).all():
+        raise CannotMeasure("a corner of the chart lies outside the picture")
+    quads = patch_quads(chart.corners, PATCH_SHARE * MIDDLE)
     labs = [
         lab_of(_patch(proof, quad, target.name), WHITE)
         for quad, target in zip(quads, chart.targets, strict=True)
@@ -137,13 +139,8 @@ def _chart(proof: Proof, chart: Chart, space: str) -> ChartResult:
 
 
 def _patch(proof: Proof, quad: Float64, name: str) -> Float64:
-    """The mean XYZ of a patch's middle."""
-    centre = quad.mean(axis=0)
-    corners = (centre + MIDDLE * (quad - centre)) * (proof.width, proof.height)
-    if not np.isfinite(corners).all():
-        raise CannotMeasure(f"the patch {name} has no place in the picture")
-    if (corners < 0).any() or (corners > (proof.width, proof.height)).any():
-        raise CannotMeasure(f"the patch {name} lies outside the picture")
+    """The mean XYZ of what a quadrangle of shares holds."""
+    corners = quad * (proof.width, proof.height)
     left, top = np.floor(corners.min(axis=0)).astype(int)
     right, bottom = np.ceil(corners.max(axis=0)).astype(int)
     inside = _inside(corners - (left, top), bottom - top, right - left)

@@ -13,9 +13,11 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 
 if TYPE_CHECKING:
     import numpy as np
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import NDArray
 
 Lab: TypeAlias = tuple[float, float, float]
+Place: TypeAlias = tuple[float, float]
+"""Across and down, as shares of width and height."""
 Box: TypeAlias = tuple[float, float, float, float]
 """Left, top, right, bottom, as shares of width and height."""
 Density: TypeAlias = "NDArray[np.float32] | Callable[[slice, slice, int, int], NDArray[np.float32]]"
@@ -42,12 +44,12 @@ class Target:
 class Chart:
     """A 24-patch chart as it lies in one file.
 
-    ``quads`` are the four corners of each patch in turn around it, (24, 4, 2), across and down as
-    shares of width and height. ``targets`` are the patches in the same order, which is the reading
-    order, four rows of six; the last row is the neutral ramp, white first.
+    ``corners`` are the outer corners of its patches as in ``kernels.chart``: of the first patch,
+    the last of the first row, the last, the first of the last row. ``targets`` are the patches in
+    reading order, four rows of six; the last row is the neutral ramp, white first.
     """
 
-    quads: ArrayLike
+    corners: tuple[Place, Place, Place, Place]
     targets: tuple[Target, ...]
     edition: str = ""
 
