@@ -129,9 +129,8 @@ def _has_look(state: FrameState, delivered: Delivered) -> bool:
 def _chart(chart: MeasuredChart | None, frame: str) -> Chart | None:
     if chart is None or chart.frame != frame:
         return None
-    from pipeline.kernels.chart import patch_quads
-
-    return Chart(patch_quads(chart.reading["corners"]), _targets(chart), _edition(chart))
+    first, second, third, fourth = ((x, y) for x, y in chart.reading["corners"])
+    return Chart((first, second, third, fourth), _targets(chart), _edition(chart))
 
 
 def _targets(chart: MeasuredChart) -> tuple[Target, ...]:
