@@ -223,12 +223,18 @@ def _coefficients(unknowns: Float64) -> Float64:
     return np.insert(free, 1, WHITE - free.sum(axis=1), axis=1)
 
 
-def _solution(*blocks: tuple[Float64, Float64]) -> Float64:
-    """Unknowns of least squares over blocks of rows, by the triangle of a QR decomposition."""
+def _reduced(*blocks: tuple[Float64, Float64]) -> tuple[Float64, Float64]:
+    """As few rows as there are unknowns, and one, with the same least squares: QR's triangle."""
     rows = np.concatenate([rows.reshape(-1, rows.shape[-1]) for rows, _ in blocks])
     right = np.concatenate([right.reshape(-1) for _, right in blocks])
     triangle = np.asarray(np.linalg.qr(np.column_stack([rows, right]), mode="r"), np.float64)
-    return np.asarray(np.linalg.solve(triangle[:-1, :-1], triangle[:-1, -1]), np.float64)
+    return triangle[:, :-1], triangle[:, -1]
+
+
+def _solution(*blocks: tuple[Float64, Float64]) -> Float64:
+    """Unknowns of least squares over blocks of rows."""
+    rows, right = _reduced(*blocks)
+    return np.asarray(np.linalg.solve(rows[:-1], right[:-1]), np.float64)
 
 
 def _normal(block: tuple[Float64, Float64]) -> tuple[Float64, Float64]:
@@ -346,6 +352,7 @@ class _Samples:
         self.parts = np.stack([np.r_[alone, first], np.r_[alone, second]])
         weights = difference_weights(xyz) * trust[:, None, None]
         self.rows, self.right = _rows(terms(rgb, degree, squeeze), xyz, weights)
+        self.all = _reduced((self.rows, self.right))
         self.held: tuple[Float64, Float64] | None = None
         if plain is not None:
             self.held = self._held(plain)
@@ -355,11 +362,11 @@ class _Samples:
         rgb = _gamut(plain, 12) / 2
         xyz = rgb @ plain.T
         weights = _lab_slopes(np.maximum(xyz, 0.02)) * np.sqrt(len(self.chart.rgb) / len(rgb)) / 3
-        return _rows(terms(rgb, self.degree, self.squeeze), xyz, weights)
+        return _reduced(_rows(terms(rgb, self.degree, self.squeeze), xyz, weights))
 
     def fit(self, ridge: float) -> _Fit:
         """The fit at one ridge, and what each patch costs when it and its pairs are left out."""
-        blocks = [(self.rows, self.right)]
+        blocks = [self.all]
         if self.held is not None:
             blocks.append((self.held[0] * np.sqrt(ridge), self.held[1] * np.sqrt(ridge)))
         coefficients = _coefficients(_solution(*blocks))
