@@ -14,6 +14,7 @@ from pipeline.proof.marks import colour, number, signed, text
 from pipeline.proof.records import ChartResult, Difference, Drift, Grey
 
 COLUMNS = 6
+LONGEST_LABEL = 12
 SURROUND = "#777777"
 """L* 50 in sRGB: what colours are judged on."""
 
@@ -230,11 +231,16 @@ def drift_plot(drift: Drift, title: str) -> str:
             body.append(
                 f'<text class="{"label" if member.stands_out else "tick"}" '
                 f'transform="translate({x + 3:.1f} {height - bottom + 10}) rotate(-40)" '
-                f'text-anchor="end">{text(member.name)}</text>'
+                f'text-anchor="end">{text(_short(member.name))}</text>'
             )
         body.append("</g>")
     drawing = _svg(width, height, title, body, "drift")
     return drawing.replace("<svg ", f'<svg style="max-width:{width:.0f}px" ', 1)
+
+
+def _short(name: str) -> str:
+    """The end of a long name: what tells frames of one shoot apart."""
+    return name if len(name) <= LONGEST_LABEL else f"…{name[1 - LONGEST_LABEL :]}"
 
 
 def _round_step(rough: float) -> float:

@@ -108,7 +108,7 @@ def _summary(found: ColourReport) -> Iterator[str]:
                 "where",
                 "result",
             ),
-            [_delivery(name, files) for name, files in deliveries.items()],
+            [_delivery(found, name, files) for name, files in deliveries.items()],
         )
 
 
@@ -146,10 +146,16 @@ def _correction_row(found: ColourReport, result: CorrectionResult) -> tuple[str,
     )
 
 
-def _delivery(name: str, files: Sequence[Measured]) -> tuple[str, ...]:
+def _delivery(found: ColourReport, name: str, files: Sequence[Measured]) -> tuple[str, ...]:
     products = [(product, measured) for measured in files for product in measured.products]
     spaces = dict.fromkeys(SPACES[measured.file.space].title for measured in files)
     over = sum(not product.passed for product, _ in products)
+    charts = [
+        measured.chart
+        for measured in files
+        if measured.chart is not None and measured.file.rendering == "neutral"
+    ]
+    over += sum(bool(found.tolerance.over(chart)) for chart in charts)
     troubled = sum(bool(measured.problems) for measured in files)
     mean = largest = where = "–"
     if products:
@@ -166,7 +172,8 @@ def _delivery(name: str, files: Sequence[Measured]) -> tuple[str, ...]:
     if words:
         result = f'<span class="bad">{", ".join(words)}</span>'
     else:
-        result = '<span class="good">within tolerance</span>' if products else "no product in it"
+        judged = products or (charts and found.tolerance != Tolerance())
+        result = '<span class="good">within tolerance</span>' if judged else "nothing to judge"
     return (
         text(name),
         text(", ".join(spaces)),

@@ -40,7 +40,7 @@ th, td {
   vertical-align: middle;
 }
 th { font-weight: 500; }
-tbody th { white-space: nowrap; }
+tbody th { min-width: 8.5em; overflow-wrap: anywhere; }
 sub { line-height: 0; }
 thead th { color: var(--soft); border-bottom: 1px solid var(--line); vertical-align: bottom; }
 th.n, td.n { text-align: right; white-space: nowrap; }
@@ -51,6 +51,7 @@ figure.large { flex: 2 1 26rem; }
 figcaption { color: var(--soft); font-size: .84rem; margin-top: .35rem; }
 svg, img { display: block; max-width: 100%; }
 svg.chart, svg.plot { width: 100%; height: auto; }
+svg.chart { max-width: 38rem; }
 svg.plot { max-width: 26rem; }
 svg.drift { width: 100%; height: auto; }
 svg text { fill: var(--ink); font-family: inherit; }
