@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -36,11 +37,18 @@ LEAST_SQUARES = 7
 """How many of the 24 patches must be seen as squares; colours vouch for the others."""
 SETTLED_SQUARES = 16
 """A lattice of so many squares need not be grown again from each of them."""
-LATTICES = 12
-LATTICE_TRIES = 80
-"""How many lattices are compared with the chart's colours, and how many starts are made."""
-LATTICE_CELLS = 12
-"""How far a lattice may reach: more cells either way are a tiled wall."""
+LATTICES = 8
+LATTICE_TRIES = 40
+"""How many lattices, large ones and small ones, are compared with the chart's colours, and how
+many starts are made for them."""
+GROWN_CELLS = 2
+"""How far a lattice grows from where it starts before it is fitted and stretched."""
+REACH_CELLS = COLUMNS - 1
+"""How far from where it starts a chart can reach."""
+AROUND = np.stack(np.meshgrid(*[np.arange(-REACH_CELLS, REACH_CELLS + 1.0)] * 2), axis=-1).reshape(
+    -1, 2
+)
+"""The cells that a lattice may have, its start at (0, 0)."""
 WORST_ERROR = 5.0
 """Largest mean ΔE00 (chroma and hue) of a chart's patches after the best matrix."""
 WORST_SHADING_STOPS = 0.4
@@ -69,10 +77,12 @@ class NotFound:
 
 @dataclass(frozen=True, slots=True)
 class _Squares:
-    """Flat squares: centres (n, 2) and sides (n,), pixels of the working picture."""
+    """Flat squares: centres (n, 2) and sides (n,) in pixels of the working picture, and hues
+    (n, 3): the picture's 8-bit values in their middle without their mean."""
 
     centres: Float64
     sides: Float64
+    hues: Float64
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,17 +101,18 @@ def find_chart(picture: Float32, reference: Float64) -> Found | NotFound:
     """
     linear = _reduced(picture)
     squares = _squares_of(_shown(linear))
-    lattices = _lattices(squares)
-    if not lattices:
+    worse: list[tuple[float, NotFound]] = []
+    for lattice in _lattices(squares):
+        judged = _judged(linear, squares, lattice, reference)
+        if judged is None:
+            continue
+        error, verdict = judged
+        if isinstance(verdict, Found):
+            return verdict
+        worse.append((error, verdict))
+    if not worse:
         return NotFound("no grid of four by six patches was found")
-    best: tuple[float, Found | NotFound] | None = None
-    for lattice in lattices:
-        judged = _judged(linear, lattice, reference)
-        if judged is not None and (best is None or judged[0] < best[0]):
-            best = judged
-    if best is None:
-        return NotFound("no grid of four by six patches was found")
-    return best[1]
+    return min(worse, key=lambda judged: judged[0])[1]
 
 
 def _reduced(picture: Float32) -> Float32:
@@ -128,22 +139,25 @@ def _shown(linear: Float32) -> NDArray[np.uint8]:
 def _squares_of(shown: NDArray[np.uint8]) -> _Squares:
     """Every flat region that could be a patch."""
     found: list[tuple[float, float, float]] = []
+    grain = np.ones((3, 3), np.uint8)
     for level in LEVELS:
         small = cv2.resize(shown, None, fx=level, fy=level, interpolation=cv2.INTER_AREA)
         smooth = cv2.GaussianBlur(small, (0, 0), 0.8)
-        edges = cv2.morphologyEx(smooth, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)).max(axis=2)
+        red, green, blue = cv2.split(cv2.morphologyEx(smooth, cv2.MORPH_GRADIENT, grain))
+        edges = cv2.max(cv2.max(red, green), blue)
         for threshold in EDGES:
-            flat = (edges <= threshold).astype(np.uint8)
+            flat = cv2.threshold(edges, threshold, 1, cv2.THRESH_BINARY_INV)[1]
+            flat = cv2.morphologyEx(flat, cv2.MORPH_OPEN, grain)
             contours, _tree = cv2.findContours(flat, cv2.RETR_LIST, cv2.CHAIN_APPROX_SIMPLE)
             for contour in contours:
                 square = _square(contour)
                 if square is not None:
                     x, y, side = square
                     found.append(((x + 0.5) / level, (y + 0.5) / level, side / level))
-    return _distinct(np.array(found).reshape(-1, 3))
+    return _distinct(np.array(found).reshape(-1, 3), shown)
 
 
-def _square(contour: NDArray[np.int32]) -> tuple[float, float, float] | None:
+def _square(contour: Any) -> tuple[float, float, float] | None:
     """Centre and side of a contour that is about square, in perspective; else None."""
     if len(contour) < 4:
         return None
@@ -160,45 +174,49 @@ def _square(contour: NDArray[np.int32]) -> tuple[float, float, float] | None:
     return moments["m10"] / moments["m00"], moments["m01"] / moments["m00"], side
 
 
-def _distinct(found: Float64) -> _Squares:
+def _distinct(found: Float64, shown: NDArray[np.uint8]) -> _Squares:
     """Squares seen at several levels count once: the largest of those about one centre."""
-    order = np.argsort(-found[:, 2], kind="stable")
-    found = found[order]
-    kept: list[int] = []
-    for index in range(len(found)):
-        near = np.hypot(*(found[kept, :2] - found[index, :2]).T) < 0.3 * found[index, 2]
-        alike = found[kept, 2] < 1.5 * found[index, 2]
-        if not (near & alike).any():
-            kept.append(index)
-    return _Squares(found[kept, :2], found[kept, 2])
+    found = found[np.argsort(-found[:, 2], kind="stable")]
+    kept = np.empty_like(found)
+    count = 0
+    for square in found:
+        off = np.abs(kept[:count] - square)
+        near = (off[:, 0] < 0.3 * square[2]) & (off[:, 1] < 0.3 * square[2])
+        if not (near & (off[:, 2] < 0.5 * square[2])).any():
+            kept[count] = square
+            count += 1
+    centres, sides = kept[:count, :2], kept[:count, 2]
+    height, width = shown.shape[:2]
+    x, y = np.clip(centres, 0, [width - 1, height - 1]).astype(int).T
+    middles = cv2.blur(shown, (5, 5))[y, x].astype(np.float64)
+    return _Squares(centres, sides, middles - middles.mean(axis=1, keepdims=True))
 
 
-def _lattices(squares: _Squares) -> list[_Lattice]:
-    """Lattices of at least ``LEAST_SQUARES`` squares, those of most squares first."""
+def _lattices(squares: _Squares) -> Iterator[_Lattice]:
+    """Lattices of at least ``LEAST_SQUARES`` squares, those of many squares first."""
     near = _neighbours(squares)
+    promise = _promise(squares, near)
     settled = np.zeros(len(squares.sides), np.bool_)
-    # a patch inside the chart has the most neighbours of its own size: the best place to start
-    alike = [
-        int((np.abs(np.log(squares.sides[n] / s)) < 0.15).sum())
-        for n, s in zip(near, squares.sides, strict=True)
-    ]
-    found: list[_Lattice] = []
-    tries = 0
-    for seed in sorted(range(len(near)), key=lambda index: -alike[index]):
+    small: list[_Lattice] = []
+    tries = large = 0
+    for seed in sorted(range(len(near)), key=lambda index: -promise[index]):
         if settled[seed]:
             continue
+        if tries >= LATTICE_TRIES or large >= LATTICES:
+            break
         for u, v in _bases(squares, near[seed], seed):
             tries += 1
             fitted = _fitted(squares, _grown(squares, near, seed, u, v))
-            if fitted is not None:
-                lattice, members = fitted
-                found.append(lattice)
-                if len(members) >= SETTLED_SQUARES:
-                    settled[members] = True
-                    break
-        if tries >= LATTICE_TRIES or len(found) >= 2 * LATTICES:
-            break
-    return sorted(found, key=lambda lattice: -len(lattice.cells))[:LATTICES]
+            if fitted is None or seed not in fitted[1]:
+                continue
+            lattice, members = fitted
+            if len(members) >= SETTLED_SQUARES:
+                yield lattice
+                large += 1
+                settled[members] = True
+                break
+            small.append(lattice)
+    yield from sorted(small, key=lambda lattice: -len(lattice.cells))[:LATTICES]
 
 
 def _neighbours(squares: _Squares) -> list[NDArray[np.intp]]:
@@ -209,6 +227,19 @@ def _neighbours(squares: _Squares) -> list[NDArray[np.intp]]:
     alike = (first < 1.6 * second) & (second < 1.6 * first)
     near = alike & (distance > 0.7 * mean) & (distance < 1.9 * mean)
     return [np.flatnonzero(row) for row in near]
+
+
+def _promise(squares: _Squares, near: list[NDArray[np.intp]]) -> list[float]:
+    """How well each square would do as a start: neighbours of its size and of other hues.
+
+    So a chart comes before the tiles that it lies on.
+    """
+    result = []
+    for index, around in enumerate(near):
+        alike = np.abs(np.log(squares.sides[around] / squares.sides[index])) < 0.15
+        hues = squares.hues[around[alike]] - squares.hues[index]
+        result.append(float(np.minimum(np.abs(hues).max(axis=1, initial=0), 30).sum()))
+    return result
 
 
 def _bases(
@@ -240,7 +271,7 @@ def _grown(
         around = near[cells[cell]]
         for axis, sign in ((0, 1), (0, -1), (1, 1), (1, -1)):
             target = (cell[0] + sign * (axis == 0), cell[1] + sign * (axis == 1))
-            if target in cells or max(abs(target[0]), abs(target[1])) > LATTICE_CELLS:
+            if target in cells or max(abs(target[0]), abs(target[1])) > GROWN_CELLS:
                 continue
             step = frames[cell][axis] * sign
             off = np.hypot(*(squares.centres[around] - here - step).T)
@@ -259,25 +290,28 @@ def _grown(
 
 
 def _fitted(squares: _Squares, grown: dict[Cell, int]) -> tuple[_Lattice, NDArray[np.intp]] | None:
-    """The lattice through grown cells and which squares it holds, those beyond a gap as well."""
+    """The lattice through grown cells and which squares it holds, those beyond a gap as well.
+
+    It is stretched ring by ring, so that what lies around a chart cannot outvote it.
+    """
     cells = np.array(list(grown), np.float64).reshape(-1, 2)
     members = np.array(list(grown.values()), np.intp)
     side = float(np.median(squares.sides[members]))
     pool = np.flatnonzero((squares.sides > 0.4 * side) & (squares.sides < 2.5 * side))
-    for _ in range(3):
+    for reach in (GROWN_CELLS, GROWN_CELLS + 1, REACH_CELLS, REACH_CELLS):
         if len(cells) < 6 or min(len(np.unique(cells[:, axis])) for axis in (0, 1)) < 2:
             return None
         homography = _homography(cells, squares.centres[members], 0.15 * side)
         if homography is None:
             return None
-        wanted = _window(cells.min(axis=0) - COLUMNS, cells.max(axis=0) + COLUMNS)
-        places, pitches = _project(homography, wanted)
+        places, pitches = _project(homography, AROUND)
         off = np.hypot(*(squares.centres[pool][None] - places[:, None]).transpose(2, 0, 1))
         nearest = off.argmin(axis=1)
         sides = squares.sides[pool[nearest]]
-        hit = off[np.arange(len(wanted)), nearest] < 0.2 * pitches
+        hit = off[np.arange(len(AROUND)), nearest] < 0.2 * pitches
+        hit &= np.abs(AROUND).max(axis=1) <= reach
         hit &= (sides > 0.45 * pitches) & (sides < 1.3 * pitches)
-        cells, members = wanted[hit], pool[nearest[hit]]
+        cells, members = AROUND[hit], pool[nearest[hit]]
     if len(cells) < LEAST_SQUARES:
         return None
     homography = _homography(cells, squares.centres[members], 0.15 * side)
@@ -295,13 +329,6 @@ def _homography(cells: Float64, places: Float64, tolerance_px: float) -> Float64
     """The homography from cells to pixels that most agree on; None where there is none."""
     found = cv2.findHomography(cells, places, cv2.RANSAC, tolerance_px)[0]
     return None if found is None or found.size != 9 else np.asarray(found, np.float64)
-
-
-def _window(low: Float64, high: Float64) -> Float64:
-    """Every cell from one corner to the other, (n, 2), within ``2 * LATTICE_CELLS`` of it."""
-    x = np.arange(low[0], min(high[0], low[0] + 2 * LATTICE_CELLS) + 1)
-    y = np.arange(low[1], min(high[1], low[1] + 2 * LATTICE_CELLS) + 1)
-    return np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
 
 
 def _project(homography: Float64, cells: Float64) -> tuple[Float64, Float64]:
@@ -349,49 +376,95 @@ def _readings(lattice: _Lattice) -> list[_Reading]:
 
 
 def _judged(
-    linear: Float32, lattice: _Lattice, reference: Float64
+    linear: Float32, squares: _Squares, lattice: _Lattice, reference: Float64
 ) -> tuple[float, Found | NotFound] | None:
     """The best reading of a lattice and its error; None where no window is inside the picture."""
     readings = _readings(lattice)
-    if not readings:
+    fits = _compared(linear, lattice.homography, readings, reference)
+    best = min(range(len(fits)), key=lambda index: fits[index][0], default=None)
+    if best is None or not np.isfinite(fits[best][0]):
         return None
-    seen = {tuple(cell) for reading in readings for cell in reading.cells.tolist()}
-    cells = np.array(sorted(seen))
-    colours = dict(zip(map(tuple, cells.tolist()), _sampled(linear, lattice, cells), strict=True))
-    samples = np.array([[colours[tuple(c)] for c in r.cells.tolist()] for r in readings])
-    inside = np.isfinite(samples).all(axis=(1, 2)) & (samples.sum(axis=2) > 0).all(axis=1)
-    readings = [reading for reading, ok in zip(readings, inside, strict=True) if ok]
-    if not readings:
+    reading = readings[best]
+    homography = _settled(squares, lattice.homography, reading)
+    if homography is None:
         return None
-    errors, shading = _errors(samples[inside], reference)
-    errors[~np.isfinite(errors)] = np.inf
-    best = int(np.argmin(errors))
-    rest = np.delete(errors, best)
-    following = float(rest.min()) if len(rest) else np.inf
-    error = float(errors[best])
-    if error > WORST_ERROR or shading[best] > WORST_SHADING_STOPS:
+    (error, shading), *others = _compared(
+        linear, homography, [reading, *_turned(reading)], reference
+    )
+    following = min(other for other, _shading in others)
+    if error > WORST_ERROR or shading > WORST_SHADING_STOPS:
         return error, NotFound("the squares that were found do not have the chart's colours")
     if following < CLEARANCE * error:
         return error, NotFound("which way round the chart is read cannot be told by its colours")
-    if readings[best].mirrored:
+    if reading.mirrored:
         return error, NotFound("the chart is mirrored: the picture is flipped")
     height, width = linear.shape[:2]
-    outer = PATCH_SHARE / 2
-    first, second, last, fourth = (
-        readings[best].cells[patch] for patch in (0, COLUMNS - 1, ROWS * COLUMNS - 1, 18)
-    )
-    middle = readings[best].cells.mean(axis=0)
-    places = np.array([c + outer * np.sign(c - middle) for c in (first, second, last, fourth)])
-    pixels, _ = _project(lattice.homography, places)
-    corners = tuple((float(x) / width, float(y) / height) for x, y in pixels)
-    return error, Found(corners, error, following)  # type: ignore[arg-type]
+    last = ROWS * COLUMNS - 1
+    corners = reading.cells[[0, COLUMNS - 1, last, last - COLUMNS + 1]]
+    outwards = np.sign(corners - reading.cells.mean(axis=0))
+    pixels, _ = _project(homography, corners + PATCH_SHARE / 2 * outwards)
+    first, second, third, fourth = ((float(x) / width, float(y) / height) for x, y in pixels)
+    return error, Found((first, second, third, fourth), error, following)
 
 
-def _sampled(linear: Float32, lattice: _Lattice, cells: NDArray[np.int64]) -> Float64:
+def _settled(squares: _Squares, homography: Float64, reading: _Reading) -> Float64 | None:
+    """The homography through the squares of a chart alone; None where they are too few.
+
+    What lay beside the chart (tiles, a bookshelf) may have bent the lattice.
+    """
+    cells = reading.cells.astype(np.float64)
+    for tolerance in (0.45, 0.3, 0.2):
+        places, pitches = _project(homography, cells)
+        off = np.hypot(*(squares.centres[None] - places[:, None]).transpose(2, 0, 1))
+        sides = squares.sides[None] / np.maximum(pitches[:, None], 1e-9)
+        off[(sides < 0.5) | (sides > 1.3)] = np.inf
+        nearest = off.argmin(axis=1)
+        hit = off[np.arange(len(cells)), nearest] < tolerance * pitches
+        if hit.sum() < LEAST_SQUARES:
+            return None
+        pitch = float(np.median(pitches))
+        found = _homography(cells[hit], squares.centres[nearest[hit]], 0.1 * pitch)
+        if found is None:
+            return None
+        homography = found
+    return homography
+
+
+def _turned(reading: _Reading) -> list[_Reading]:
+    """The other ways to read the same cells: turned by half, and both mirrored."""
+    cells = reading.cells.reshape(ROWS, COLUMNS, 2)
+    half, across, down = cells[::-1, ::-1], cells[:, ::-1], cells[::-1]
+    return [
+        _Reading(half.reshape(-1, 2), reading.mirrored),
+        _Reading(across.reshape(-1, 2), not reading.mirrored),
+        _Reading(down.reshape(-1, 2), not reading.mirrored),
+    ]
+
+
+def _compared(
+    linear: Float32, homography: Float64, readings: list[_Reading], reference: Float64
+) -> list[tuple[float, float]]:
+    """For each reading, as ``_errors`` gives them; infinite where it leaves the picture."""
+    if not readings:
+        return []
+    cells = np.array([reading.cells for reading in readings])
+    low = cells.min(axis=(0, 1))
+    width, height = cells.max(axis=(0, 1)) - low + 1
+    grid = np.stack(np.meshgrid(np.arange(width), np.arange(height)), axis=-1).reshape(-1, 2) + low
+    colours = _sampled(linear, homography, grid)
+    samples = colours[(cells[..., 1] - low[1]) * width + cells[..., 0] - low[0]]
+    inside = np.isfinite(samples).all(axis=(1, 2)) & (samples.sum(axis=2) > 0).all(axis=1)
+    result = np.full((len(readings), 2), np.inf)
+    if inside.any():
+        result[inside] = np.column_stack(_errors(samples[inside], reference))
+    return [(float(error), float(shading)) for error, shading in np.nan_to_num(result, nan=np.inf)]
+
+
+def _sampled(linear: Float32, homography: Float64, cells: NDArray[np.int64]) -> Float64:
     """The mean colour of the middle of each cell, (n, 3); NaN outside the picture."""
     height, width = linear.shape[:2]
     grid = (np.stack(np.meshgrid(np.arange(7), np.arange(7)), axis=-1).reshape(-1, 2) - 3) / 15
-    places, pitches = _project(lattice.homography, (cells[:, None] + grid).reshape(-1, 2))
+    places, pitches = _project(homography, (cells[:, None] + grid).reshape(-1, 2))
     x, y = np.floor(places).T
     outside = (x < 0) | (y < 0) | (x >= width) | (y >= height) | (pitches < 1)
     x, y = np.where(outside, 0, x).astype(np.intp), np.where(outside, 0, y).astype(np.intp)
