@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 
 from pipeline.cli import progress, report
-from pipeline.errors import InvalidInput, Problem, ToolMissing
+from pipeline.errors import InvalidInput, Problem
 from pipeline.recipe import shipped
 
 RATINGS = {
@@ -67,10 +67,6 @@ def _make_shoot(folder: Path, megapixels: float) -> None:
     sys.path.insert(0, str(shipped("examples")))
     try:
         from shoot import make_shoot  # type: ignore[import-not-found]
-    except ImportError as error:
-        raise ToolMissing(
-            f"The demo shoot needs {error.name}: pip install 'safelight[demo]'"
-        ) from error
     finally:
         sys.path.pop(0)
     with progress.counting("rendering") as count:
