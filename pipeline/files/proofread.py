@@ -20,9 +20,10 @@ from pipeline.errors import SafelightError, UnreadableOriginal
 from pipeline.files.picture import (
     ICC_PROFILE,
     ORIENTATION,
-    _checked_size,
-    _jpeg_segments,
-    _read_tiff,
+    checked_size,
+    exif_orientation,
+    jpeg_segments,
+    read_tiff,
 )
 from pipeline.kernels.difference import lab_of
 from pipeline.kernels.gamut import WHITE, srgb_codes
@@ -154,36 +155,21 @@ def _jpeg(path: Path) -> Opened:
     chunks: dict[int, bytes] = {}
     orientation = 1
     end = 0
-    for marker, start, end in _jpeg_segments(data):
+    for marker, start, end in jpeg_segments(data):
         body = data[start:end]
         if marker == 0xE2 and body.startswith(b"ICC_PROFILE\0") and len(body) > 14:
             chunks[body[12]] = body[14:]
         elif marker == 0xE1 and body.startswith(b"Exif\0\0"):
-            orientation = _orientation(body[6:])
+            orientation = exif_orientation(body[6:])
         elif 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):
             height, width, components = struct.unpack(">HHB", body[1:6])
-            _checked_size(width, height)
+            checked_size(width, height)
             if components not in (1, 3):
                 raise UnreadableOriginal("it is a JPEG in CMYK; RGB and grey are measured")
     if data.find(b"\xff\xd9", end) < 0:
         raise UnreadableOriginal("it is cut short: the end of the JPEG is missing")
     profile = b"".join(chunks[number] for number in sorted(chunks)) or None
     return (*_held(imagecodecs.jpeg8_decode(data)), profile, orientation)
-
-
-def _orientation(exif: bytes) -> int:
-    """The orientation of an Exif block, 1 where it names none (Exif 2.32, 4.6.4)."""
-    try:
-        order = {b"II": "<", b"MM": ">"}[exif[:2]]
-        (start,) = struct.unpack_from(order + "I", exif, 4)
-        (entries,) = struct.unpack_from(order + "H", exif, start)
-        for entry in range(entries):
-            tag, _, _, value = struct.unpack_from(order + "HHIH", exif, start + 2 + 12 * entry)
-            if tag == ORIENTATION:
-                return int(value)
-    except (KeyError, struct.error):
-        pass  # a broken Exif block does not turn the picture
-    return 1
 
 
 def _held(pixels: Codes) -> tuple[tuple[int, ...], np.dtype[Any], Callable[[slice, slice], Codes]]:
@@ -195,7 +181,7 @@ def _tiff(path: Path) -> Opened:
 
     with tifffile.TiffFile(path) as file:
         page = file.pages.first
-        _checked_size(int(page.imagewidth), int(page.imagelength))
+        checked_size(int(page.imagewidth), int(page.imagelength))
         plain = (
             page.is_contiguous
             and page.compression == 1
@@ -205,7 +191,7 @@ def _tiff(path: Path) -> Opened:
             and page.dtype in (np.uint8, np.uint16)
         )
         if not plain:
-            pixels, profile, orientation = _read_tiff(path.read_bytes())
+            pixels, profile, orientation = read_tiff(path.read_bytes())
             return (*_held(pixels), profile, orientation)
         shape = (int(page.imagelength), int(page.imagewidth), 3)
         dtype = np.dtype(page.dtype).newbyteorder(file.byteorder)
