@@ -12,6 +12,8 @@ import numpy as np
 BT2020 = colour.RGB_COLOURSPACES["ITU-R BT.2020"].copy()
 BT2020.use_derived_transformation_matrices(True)
 D65 = np.asarray(BT2020.whitepoint)
+# the D50 of the profile connection space, ICC.1:2022, 7.2.16: XYZ 0.9642, 1, 0.8249
+D50_PCS_XY = colour.XYZ_to_xy([0.9642, 1.0, 0.8249])
 
 NAMES = {
     "srgb": "sRGB",
