@@ -20,17 +20,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.frame import Float32
-from pipeline.kernels.adaptation import adaptation_matrix
 from pipeline.kernels.difference import delta_e_2000
 from pipeline.kernels.elementary import cbrt, exact, f32, inlined, log2
-from pipeline.kernels.spaces import (
-    D65,
-    PCS_WHITE,
-    SPACES,
-    luminance_weights,
-    rgb_to_xyz_matrix,
-    xy_to_xyz,
-)
+from pipeline.kernels.spaces import luminance_weights, working_to_pcs_matrix
 
 Place = tuple[float, float]
 """Across and down, as shares of the frame's width and height."""
@@ -330,7 +322,7 @@ def painted(grid: Grid, codes: NDArray[Any]) -> Density:
 
         def copied(window: Box, _scene: Scene | None) -> Float32:
             part = codes[window.top : window.bottom, window.left : window.right]
-            return np.multiply(part, scale, dtype=np.float32)
+            return np.asarray(part, np.float32) * scale
 
         return Density(grid, found, copied)
     down = max(1, math.floor(grid.down * rows / grid.height))
@@ -453,7 +445,7 @@ def colour(grid: Grid, lab: tuple[float, float, float], within: float, soft: flo
     half = max(soft, 1e-3) / 2
     reach = within + half
     target = np.asarray(lab, np.float64)
-    into = _working_to_pcs().astype(np.float32)
+    into = working_to_pcs_matrix().astype(np.float32)
     bounds = _bounds(target, reach).astype(np.float32)
 
     def inside(window: Box, scene: Scene | None) -> Float32:
@@ -464,12 +456,6 @@ def colour(grid: Grid, lab: tuple[float, float, float], within: float, soft: flo
         return out
 
     return Density(grid, grid.box, inside, reads_scene=True)
-
-
-def _working_to_pcs() -> Float64:
-    """Working RGB to XYZ as shares of the D50 white."""
-    adapted = adaptation_matrix(xy_to_xyz(D65), PCS_WHITE) @ rgb_to_xyz_matrix(SPACES["working"])
-    return np.asarray(adapted / PCS_WHITE[:, None], np.float64)
 
 
 def _bounds(target: Float64, reach: float) -> Float64:
