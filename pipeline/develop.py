@@ -8,53 +8,33 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from functools import cache
 from pathlib import Path
-from typing import Any
+from types import MappingProxyType
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.chain import LANE_PIXELS, Masked, Painted, Say, compiled
 from pipeline.frame import Float32, Source
 from pipeline.kernels.correction import Correction
-from pipeline.kernels.encode import encoding_of
-from pipeline.kernels.orient import lay_upright, upright_shape
+from pipeline.kernels.encode import Encoding, encoding_of
+from pipeline.kernels.masks import Box, Density
+from pipeline.kernels.orient import (
+    lay_upright,
+    sensor_view,
+    sensor_window,
+    upright,
+    upright_shape,
+    upright_window,
+)
 from pipeline.records import ResolvedStep
-from pipeline.step import Context, Operation
-from pipeline.steps import STEPS
+from pipeline.step import Operation
 
 MASTER_SPACE = "romm-rgb"
 STRIP_ROWS = 96
 CHUNK_PIXELS = 1 << 14
 """Three float32 planes of a chunk take 192 KiB: the second-level cache of any current processor."""
-LANE_PIXELS = 64
-"""Rows are padded to this, so that only the vectorised body of a kernel's loop ever runs and a
-pixel's value cannot depend on where a strip or a chunk happens to begin."""
-
-
-def compiled(
-    steps: Sequence[ResolvedStep],
-    source: Source,
-    files: Mapping[str, Path],
-    correction: Correction | None = None,
-) -> list[Operation]:
-    """The operations of a frame's steps, scene steps first.
-
-    A frame without ``balance`` gets the camera's own. Raises ``ValueError`` with a sentence where a
-    step cannot be done on this frame.
-    """
-    context = Context(source.light, cache(source.preview), files, correction)
-    chain = [(STEPS[step.step], _validated(step)) for step in steps]
-    if not any(step.name == "balance" for step, _ in chain):
-        chain.insert(0, (STEPS["balance"], STEPS["balance"].neutral))
-    # balance yields the working space; a gain before or after it is the same
-    order = {"scene": 0, "working": 1}
-    chain.sort(key=lambda pair: (order[pair[0].space], pair[0].name != "balance"))
-    return [op for step, parameters in chain for op in step.operations(parameters, context)]
-
-
-def _validated(step: ResolvedStep) -> Any:
-    return STEPS[step.step].parameters.model_validate(step.parameters)
 
 
 def master_pixels(
@@ -64,14 +44,18 @@ def master_pixels(
     correction: Correction | None = None,
     threads: int = 1,
     strip_rows: int = STRIP_ROWS,
+    painted: Painted | None = None,
+    say: Say = lambda _sentence: None,
 ) -> NDArray[np.uint16]:
     """Develop an opened original: uint16 (height, width, 3), ROMM RGB codes, upright.
 
-    ``files`` maps each file that a step names to where it lies; ``correction`` is that of the
-    setup's chart, where a step asks for it. The result is the same to the last
-    bit for any ``threads`` and ``strip_rows``.
+    ``files`` maps each file that a step names to where it lies, ``painted`` each file that a mask
+    names to its codes; ``correction`` is that of the setup's chart, where a step asks for it.
+    ``say`` is told, in sentences, what a person should know of this frame. The result is the same
+    to the last bit for any ``threads`` and ``strip_rows``.
     """
-    operations = compiled(steps, source, files or {}, correction)
+    chain = compiled(steps, source, files, correction, painted, say)
+    densities = chain.densities
     encoding = encoding_of(MASTER_SPACE, 16)
     width, height = source.width, source.height
     padded = -(-width // LANE_PIXELS) * LANE_PIXELS
@@ -84,11 +68,14 @@ def master_pixels(
         codes = np.empty((strip_rows, padded, 3), np.uint16)
         for top in tops:
             rows = min(strip_rows, height - top)
-            source.strip(top, top + rows, planes[:, :rows])
-            for r, g, b, out in _chunks(planes[:, :rows], codes[:rows]):
-                for kernel, arguments in operations:
-                    kernel(r, g, b, *arguments)
-                encoding.write(r, g, b, out)
+            strip = planes[:, :rows]
+            source.strip(top, top + rows, strip)
+            if densities:
+                _apply(chain.scene, strip)
+                masks = {id(each): _in_strip(each, strip, top, source) for each in densities}
+                _apply(chain.rest, strip, masks, encoding, codes[:rows])
+            else:
+                _apply((*chain.scene, *chain.rest), strip, {}, encoding, codes[:rows])
             lay_upright(codes[:rows, :width], top, source.orientation, master)
 
     # one iterator that all threads draw from: whoever is free takes the next strip
@@ -102,12 +89,70 @@ def master_pixels(
     return master
 
 
-def _chunks(
-    planes: Float32, codes: NDArray[np.uint16]
-) -> Iterator[tuple[Float32, Float32, Float32, NDArray[np.uint16]]]:
-    """Cut a strip into flat chunks of whole lanes, as views."""
-    r, g, b = (plane.reshape(-1) for plane in planes)
-    flat = codes.reshape(-1, 3)
-    for start in range(0, r.size, CHUNK_PIXELS):
-        part = slice(start, start + CHUNK_PIXELS)
-        yield r[part], g[part], b[part], flat[part]
+class _InStrip(NamedTuple):
+    """A mask's density over whole lanes of the strip: (rows, columns) from ``top`` and ``left``."""
+
+    values: Float32
+    top: int
+    left: int
+
+
+def _in_strip(density: Density, strip: Float32, top: int, source: Source) -> _InStrip | None:
+    """A mask where it is not zero, in the strip's own rows and columns; None where it is nowhere.
+
+    Asks for no more of the density than lies in the strip and inside its box.
+    """
+    size = source.height, source.width
+    rows = strip.shape[1]
+    window = Box(*upright_window((top, top + rows, 0, source.width), *size, source.orientation))
+    window = window.meet(density.box)
+    if window.empty:
+        return None
+
+    def scene(part: Box) -> Float32:
+        first, last, left, right = sensor_window(part, *size, source.orientation)
+        planes = strip[:, first - top : last - top, left:right].transpose(1, 2, 0)
+        return np.ascontiguousarray(upright(planes, source.orientation).transpose(2, 0, 1))
+
+    values = sensor_view(density.at(window, scene), source.orientation)
+    if not values.any():
+        return None
+    first, last, left, right = sensor_window(window, *size, source.orientation)
+    start = left // LANE_PIXELS * LANE_PIXELS
+    stop = -(-right // LANE_PIXELS) * LANE_PIXELS
+    lanes: Float32 = np.zeros((last - first, stop - start), np.float32)
+    lanes[:, left - start : right - start] = values
+    return _InStrip(lanes, first - top, start)
+
+
+def _apply(
+    operations: Sequence[Operation | Masked],
+    strip: Float32,
+    masks: Mapping[int, _InStrip | None] = MappingProxyType({}),
+    encoding: Encoding | None = None,
+    codes: NDArray[np.uint16] | None = None,
+) -> None:
+    """Take a strip through operations, and into codes where wanted, a few whole rows at a time."""
+    rows, columns = strip.shape[1:]
+    step = max(1, CHUNK_PIXELS // columns)
+    for first in range(0, rows, step):
+        last = min(first + step, rows)
+        r, g, b = (plane[first:last].reshape(-1) for plane in strip)
+        for item in operations:
+            if isinstance(item, Masked):
+                if mask := masks[id(item.density)]:
+                    _through(item.operation, mask, strip, first, last)
+            else:
+                kernel, arguments = item
+                kernel(r, g, b, *arguments)
+        if encoding is not None and codes is not None:
+            encoding.write(r, g, b, codes[first:last].reshape(-1, 3))
+
+
+def _through(operation: Operation, mask: _InStrip, strip: Float32, first: int, last: int) -> None:
+    """An operation on the part of some rows that a mask covers."""
+    kernel, arguments = operation
+    height, width = mask.values.shape
+    for row in range(max(first, mask.top), min(last, mask.top + height)):
+        r, g, b = strip[:, row, mask.left : mask.left + width]
+        kernel(r, g, b, mask.values[row - mask.top], *arguments)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,15 @@ from pydantic import ValidationError
 
 from pipeline import naming, wording, yamlfile
 from pipeline.errors import InvalidInput, Problem
+from pipeline.local import (
+    ColourReader,
+    Known,
+    LocalLayer,
+    UndefinedHere,
+    held,
+    known_products,
+    laid_over,
+)
 from pipeline.recipe import (
     DEFAULT,
     Chain,
@@ -34,6 +44,7 @@ from pipeline.records import (
     ResolvedChart,
     ResolvedDelivery,
     ResolvedFrame,
+    ResolvedProduct,
     ResolvedStep,
 )
 from pipeline.selection import FramePattern, Selection
@@ -80,13 +91,22 @@ class DeliveryOrder:
         return self.values[key].origin if key in self.values else DEFAULT
 
 
+@dataclass(frozen=True, slots=True)
+class Resolved:
+    """What a setup's and a frame's file make of the recipe, and where the products are."""
+
+    steps: tuple[ResolvedStep, ...]
+    products: tuple[ResolvedProduct, ...]
+
+
 @dataclass(frozen=True)
 class Job:
     """A job whose files are all valid.
 
-    ``files`` maps paths that steps name to where they lie. ``charts`` are those of the setups that
-    have one. ``resolved`` keeps the steps of each pair of a setup's and a frame's file, which
-    frames without a file of their own share.
+    ``files`` maps paths that steps and masks name to where they lie. ``charts`` are those of the
+    setups that have one, ``products`` the colours of the job's products. ``resolved`` keeps what
+    comes of each pair of a setup's and a frame's file, which frames without a file of their own
+    share.
     """
 
     folder: Path
@@ -97,10 +117,11 @@ class Job:
     frames: Mapping[str, Frame]
     deliveries: Mapping[str, DeliveryOrder]
     steps: Mapping[str, Step]
-    files: Mapping[str, Path]
+    files: dict[str, Path]
     selection: Selection
     charts: Mapping[str, ResolvedChart]
-    resolved: dict[tuple[str | None, str | None], tuple[ResolvedStep, ...]] = field(repr=False)
+    products: Mapping[str, Known]
+    resolved: dict[tuple[str | None, str | None], Resolved] = field(repr=False)
 
     @property
     def originals_in_place(self) -> Path | None:
@@ -120,14 +141,16 @@ class Job:
         key = (setup if setup in self.setups else None, frame if frame in self.frames else None)
         if key not in self.resolved:
             layers = Layers(self.steps)
-            chain = _laid(layers, self.recipe.chain, self.setups.get(key[0] or ""))
-            chain = _laid(layers, chain, self.frames.get(key[1] or ""))
+            files = [self.setups.get(key[0] or ""), self.frames.get(key[1] or "")]
+            chain = _laid(layers, _laid(layers, self.recipe.chain, files[0]), files[1])
+            found = _resolved(layers, self.recipe, chain, files, self.products)
             if layers.problems:
                 raise InvalidInput(layers.problems)
-            self.resolved[key] = _resolved(chain)
-        steps = self.resolved[key]
-        chart = self.charts.get(setup or "") if _from_chart(steps) else None
-        return ResolvedFrame(frame, self.recipe.name, setup, steps, chart)
+            self.files.update(layers.files)
+            self.resolved[key] = found
+        found = self.resolved[key]
+        chart = self.charts.get(setup or "") if _from_chart(found.steps) else None
+        return ResolvedFrame(frame, self.recipe.name, setup, found.steps, chart, found.products)
 
     def check_charts(self, selects: Mapping[str, str | None]) -> list[Problem]:
         """Which of the selects, each with its group, need a chart that nobody named."""
@@ -273,10 +296,13 @@ def find_job(start: Path) -> Path:
     raise InvalidInput([Problem(str(start), 0, "", found, "a job's folder")])
 
 
-def load_job(folder: Path, steps: Mapping[str, Step] = STEPS) -> Job:
+def load_job(
+    folder: Path, steps: Mapping[str, Step] = STEPS, read_colour: ColourReader | None = None
+) -> Job:
     """Read and check every file of a job.
 
-    Raises ``InvalidInput`` with every problem of every file.
+    ``read_colour`` reads the products that are measured as reflectances. Raises ``InvalidInput``
+    with every problem of every file.
     """
     layers = Layers(steps)
     document = layers.read(folder / JOB_FILE, JOB_FILE, folder)
@@ -292,7 +318,8 @@ def load_job(folder: Path, steps: Mapping[str, Step] = STEPS) -> Job:
     }
     layers.report(*_overlaps(setups, ()))
     orders = _orders(layers, document, recipe) if document else {}
-    chains = _chains(layers, recipe, setups, frames)
+    products = known_products(layers, document, file, read_colour) if document and file else {}
+    resolved = _chains(layers, recipe, setups, frames, products if file else None)
     charts = {name: _chart(layers, setup) for name, setup in setups.items() if setup.file.chart}
     if layers.problems or document is None or file is None or recipe is None:
         in_reading_order = sorted(
@@ -312,7 +339,8 @@ def load_job(folder: Path, steps: Mapping[str, Step] = STEPS) -> Job:
         files=layers.files,
         selection=Selection.parse(file.selects),
         charts=charts,
-        resolved=chains,
+        products=products,
+        resolved=resolved,
     )
 
 
@@ -376,9 +404,13 @@ def _recipe(layers: Layers, document: Document, folder: Path) -> Recipe | None:
 
 
 def _chains(
-    layers: Layers, recipe: Recipe | None, setups: Mapping[str, Setup], frames: Mapping[str, Frame]
-) -> dict[tuple[str | None, str | None], tuple[ResolvedStep, ...]]:
-    """The steps of the recipe alone, of every setup, and of every frame that has a file."""
+    layers: Layers,
+    recipe: Recipe | None,
+    setups: Mapping[str, Setup],
+    frames: Mapping[str, Frame],
+    products: Mapping[str, Known] | None,
+) -> dict[tuple[str | None, str | None], Resolved]:
+    """What comes of the recipe alone, of every setup, and of every frame that has a file."""
     if recipe is None:
         # without the chain below it, an override cannot be judged; its form can
         layers_above: list[Setup | Frame] = [*setups.values(), *frames.values()]
@@ -391,7 +423,16 @@ def _chains(
     for name, frame in frames.items():
         within = _setup_of(setups, name)
         chains[within, name] = _laid(layers, chains[within, None], frame)
-    return {key: _resolved(chain) for key, chain in chains.items()}
+    if products is None:  # what the job's own file says of them is not valid
+        return {}
+    layers_above = [*setups.values(), *frames.values()]
+    elsewhere = {name for layer in (recipe, *layers_above) for name in layer.file.masks}
+    resolved = {}
+    for key, chain in chains.items():
+        above = [setups.get(key[0] or ""), frames.get(key[1] or "")]
+        with suppress(UndefinedHere):  # no harm where no frame comes to this: ``resolve`` will say
+            resolved[key] = _resolved(layers, recipe, chain, above, products, elsewhere)
+    return resolved
 
 
 def _chart(layers: Layers, setup: Setup) -> ResolvedChart:
@@ -424,8 +465,23 @@ def _laid(layers: Layers, chain: Chain, layer: Setup | Frame | None) -> Chain:
     return layers.over(chain, layers.entries(layer.document, "adjust")) if layer else chain
 
 
-def _resolved(chain: Chain) -> tuple[ResolvedStep, ...]:
-    return tuple(link.resolved for link in chain if link.resolved)
+def _resolved(
+    layers: Layers,
+    recipe: Recipe,
+    chain: Chain,
+    above: Sequence[Setup | Frame | None],
+    products: Mapping[str, Known],
+    elsewhere: Collection[str] = (),
+) -> Resolved:
+    """A chain's steps with the local stage between them; see ``local.laid_over``."""
+    files: list[LocalLayer] = [(recipe.document, recipe.file)]
+    files += [(layer.document, layer.file) for layer in above if layer]
+    local = laid_over(layers, files, products, elsewhere)
+    hold = held(layers, recipe.document, recipe.file, products)
+    steps = [link.resolved for link in chain if link.resolved]
+    finish = [step for step in steps if step.stage == "finish"]
+    before = [step for step in steps if step.stage != "finish"]
+    return Resolved((*before, *((hold,) if hold else ()), *local.edits, *finish), local.products)
 
 
 def _setup_of(setups: Mapping[str, Setup], frame: str) -> str | None:

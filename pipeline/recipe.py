@@ -85,6 +85,7 @@ class Recipe:
 
     name: str
     document: Document
+    file: RecipeFile
     chain: Chain
     deliver: Mapping[str, WrittenValue]
 
@@ -326,13 +327,22 @@ def _origins(parameters: Mapping[str, Any], entry: Entry) -> dict[str, Origin]:
     for key, value in parameters.items():
         if (written := entry.values.get(key)) is None:
             origins[key] = DEFAULT
-            continue
-        for part in _places(value):
-            place, document = (*written.place, *part), written.document
-            origins[dotted((key, *part))] = (
-                document.origin(place) if place in document.lines else DEFAULT
-            )
+        else:
+            origins.update(origins_of(value, written.document, written.place, (key,)))
     return origins
+
+
+def origins_of(value: Any, document: Document, place: Place, inside: Place) -> dict[str, Origin]:
+    """Where a JSON value that was written at ``place``, and every part of it, stands.
+
+    ``inside`` is the place of the value among all that the origins are for.
+    """
+    return {
+        dotted((*inside, *part)): document.origin((*place, *part))
+        if (*place, *part) in document.lines
+        else DEFAULT
+        for part in _places(value)
+    }
 
 
 def _places(value: Any) -> Iterator[Place]:
@@ -369,7 +379,7 @@ def read_recipe(layers: Layers, path: Path, shown: str, root: Path) -> Recipe | 
         if isinstance(entry, dict):
             place = (*place, name)
         deliver[name] = WrittenValue(settings, document, place)
-    return Recipe(written.recipe, document, layers.chain(document), deliver)
+    return Recipe(written.recipe, document, written, layers.chain(document), deliver)
 
 
 def shipped(folder: str) -> Path:

@@ -143,10 +143,12 @@ class ResolvedStep:
 
     ``parameters`` is the validated model as plain JSON values; ``origins`` maps a parameter's
     dotted path inside it (``contrast``, ``bands[0].at``, or "" for the whole) to where it stands.
-    ``files`` maps each file that the step reads to its digest.
+    ``files`` maps each file that the step reads to its digest. A local edit is one too: ``label``
+    is the name of its entry, ``step`` the edit, and the parameters hold both, and the mask with
+    every name in it looked up.
     """
 
-    stage: Literal["look", "adjust", "finish"]
+    stage: Literal["look", "adjust", "hold", "local", "finish"]
     label: str
     step: str
     version: int
@@ -191,10 +193,28 @@ class MeasuredChart:
 
 
 @dataclass(frozen=True, slots=True)
+class ResolvedProduct:
+    """A product in one frame: the colour that it should have, and where it is.
+
+    ``lab`` is under D50, 2 degree observer; ``tolerance`` in ΔE00; ``geometry`` that of the
+    instrument. ``where`` is a mask as plain JSON values (``pipeline.masking.Mask``), every name in
+    it looked up; ``files`` maps each file that it reads to its digest.
+    """
+
+    name: str
+    lab: tuple[float, float, float]
+    tolerance: float
+    geometry: str | None
+    where: Mapping[str, Any]
+    files: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
 class ResolvedFrame:
     """A frame's whole recipe: what will be done to it, in order.
 
     ``chart`` is the one that its balance comes from, None where the balance comes from elsewhere.
+    ``products`` are those whose place in the frame is known.
     """
 
     frame: str
@@ -202,6 +222,7 @@ class ResolvedFrame:
     setup: str | None
     steps: tuple[ResolvedStep, ...]
     chart: ResolvedChart | None = None
+    products: tuple[ResolvedProduct, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,6 +48,9 @@ whenever it changes any, and part of every key."""
 CHART_VERSION = 1
 """Of finding and reading a chart and of fitting to it."""
 
+HOLD_VERSION = 1
+"""Of keeping product colours under a look."""
+
 RENDITION_VERSION = 1
 """Of all that makes delivered pixels from a master: resizing, sharpening, encoding."""
 

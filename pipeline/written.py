@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import (
     AfterValidator,
@@ -17,10 +17,13 @@ from pydantic import (
     ConfigDict,
     Field,
     WithJsonSchema,
+    create_model,
     model_validator,
 )
 
 from pipeline import naming, wording
+from pipeline.edits import EDITS
+from pipeline.masking import Lab, Mask
 from pipeline.selection import FramePattern, Selection
 from pipeline.step import Step
 from pipeline.steps import STEPS
@@ -65,6 +68,31 @@ def delivery_default(value: Any) -> Any:
     raise wording.refusal(wording.shown(value), "the name of a delivery, or NAME: {settings}")
 
 
+class _NamedEdit(Written):
+    """Edits through a mask. A later file's entry of the same name overrides it, key by key."""
+
+    name: Name = Field(description="by which setups and frames override it")
+    mask: Mask | None = Field(
+        None, description="where; for match alone: by default where the product is"
+    )
+
+
+if TYPE_CHECKING:
+    LocalEdit = _NamedEdit
+else:
+    LocalEdit = create_model(
+        "LocalEdit",
+        __base__=_NamedEdit,
+        __doc__=_NamedEdit.__doc__,
+        **{
+            edit.name: (edit.value | None, Field(None, description=edit.about))
+            for edit in EDITS.values()
+        },
+    )
+LocalEdits = tuple[LocalEdit, ...]
+Masks = dict[Name, Mask]
+
+
 class RecipeFile(Written):
     """A recipe: the steps that make a look, in the order in which they are done."""
 
@@ -72,6 +100,11 @@ class RecipeFile(Written):
     about: str = Field("", description="what the look is for, in a sentence")
     look: StepEntries = Field((), description="the house look, on every frame")
     adjust: StepEntries = Field((), description="corrections that setups and frames override")
+    masks: Masks = Field({}, description="masks by a name, for {named: NAME}")
+    local: LocalEdits = Field((), description="edits through masks; setups and frames add theirs")
+    hold: Annotated[tuple[Name, ...], Field(max_length=16)] = Field(
+        (), description="products whose colours the look must not move"
+    )
     finish: StepEntries = Field((), description="what is done last")
     deliver: tuple[
         Annotated[dict[Name, dict[str, Any]], BeforeValidator(delivery_default)], ...
@@ -228,6 +261,43 @@ class Tolerance(Written):
     max: float | None = Field(None, gt=0, le=50, description="of the worst patch")
 
 
+class Product(Written):
+    """The colour that a product has, as it was measured on the product."""
+
+    lab: Lab | None = Field(None, description="L*, a*, b* under D50, 2 degree observer")
+    reflectance: Line | None = Field(
+        None, description="a file with its measured reflectance, CGATS or CSV"
+    )
+    tolerance: float = Field(2.0, ge=0.1, le=20, description="ΔE00 that counts as its colour")
+    geometry: Line | None = Field(
+        None, description='of the instrument, such as "45:0" or "d:8", for the record'
+    )
+
+    @model_validator(mode="after")
+    def _one_colour(self) -> Product:
+        if (self.lab is None) == (self.reflectance is None):
+            raise ValueError("give exactly one of lab, reflectance")
+        return self
+
+
+class ProductPlace(Written):
+    """Where a product is in a setup's frames, or in one frame."""
+
+    where: Mask | None = Field(None, description="a mask that covers it; by place, not by colour")
+    absent: Literal[True] | None = Field(None, description="true: it is not in the picture")
+
+    @model_validator(mode="after")
+    def _one_answer(self) -> ProductPlace:
+        if (self.where is None) == (self.absent is None):
+            raise ValueError("give exactly one of where, absent")
+        if self.where is not None and self.where.reads_scene:
+            raise ValueError("where is a place: tones and colour depend on what the picture shows")
+        return self
+
+
+Places = dict[Name, ProductPlace]
+
+
 class JobFile(Written):
     """job.yaml: one commission."""
 
@@ -249,6 +319,7 @@ class JobFile(Written):
         Tolerance(mean=2.0, p90=4.0),
         description="what `safelight colour` allows the charts (default: mean 2, p90 4)",
     )
+    products: dict[Name, Product] = Field({}, description="product colours, by name")
     deliveries: dict[Name, dict[str, Any]] = Field({}, description="sets of output files, by name")
 
 
@@ -290,6 +361,9 @@ class SetupFile(Written):
     )
     chart: Chart | None = Field(None, description="what `balance: {from: chart}` is measured on")
     adjust: StepEntries = Field((), description="steps that override the recipe's, key by key")
+    masks: Masks = Field({}, description="masks by a name, in place of the recipe's")
+    local: LocalEdits = Field((), description="edits through masks, by name over the recipe's")
+    products: Places = Field({}, description="where the job's products are in these frames")
 
 
 class FrameFile(Written):
@@ -297,6 +371,9 @@ class FrameFile(Written):
 
     frame: FrameName = Field(description="its name, that of the file without .yaml")
     adjust: StepEntries = Field((), description="steps that override the setup's and the recipe's")
+    masks: Masks = Field({}, description="masks by a name, in place of the setup's, the recipe's")
+    local: LocalEdits = Field((), description="edits through masks, by name over those below")
+    products: Places = Field({}, description="where the job's products are in this frame")
     description: Text | None = Field(None, description="in place of the job's and the delivery's")
     keywords: Keywords | None = Field(None, description="in place of the job's")
 

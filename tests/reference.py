@@ -12,6 +12,8 @@ import numpy as np
 BT2020 = colour.RGB_COLOURSPACES["ITU-R BT.2020"].copy()
 BT2020.use_derived_transformation_matrices(True)
 D65 = np.asarray(BT2020.whitepoint)
+# the D50 of the profile connection space, ICC.1:2022, 7.2.16: XYZ 0.9642, 1, 0.8249
+D50_PCS_XY = colour.XYZ_to_xy([0.9642, 1.0, 0.8249])
 
 NAMES = {
     "srgb": "sRGB",
@@ -127,3 +129,71 @@ def adaptation(source_xy, target_xy):
 
 
 STEPS = {"expose": expose, "tone": tone, "primaries": primaries, "hue": hue, "mono": mono}
+
+
+# --- local edits: the density of each pixel goes along, (...) -------------------------------------
+
+
+def dodge(rgb, density, stops=0.0):
+    return rgb * np.exp2(stops * density)[..., None]
+
+
+def burn(rgb, density, stops=0.0):
+    return dodge(rgb, density, -stops)
+
+
+def balance(rgb, density, mired=0.0, duv=0.0):
+    """A filter's light through colour-science: Ohno's temperatures, Bradford's responses."""
+    uv = colour.xy_to_UCS_uv(D65)
+    kelvin, off = colour.temperature.uv_to_CCT(uv, "Ohno 2013")
+    light = colour.temperature.CCT_to_uv(
+        [1e6 / np.clip(1e6 / kelvin + mired, 40, 599.8), off + duv], "Ohno 2013"
+    )
+    m = adaptation(D65, colour.UCS_uv_to_xy(light)) @ BT2020.matrix_RGB_to_XYZ
+    m = np.linalg.inv(BT2020.matrix_RGB_to_XYZ) @ m
+    return rgb + density[..., None] * (rgb @ m.T - rgb)
+
+
+def level(rgb):
+    a = np.abs(rgb)
+    n = (a**3).sum(-1) / ((a**2).sum(-1) + 1e-30)
+    return np.log2(np.sqrt(n**2 + 2.0**-24))
+
+
+def contrast(rgb, density, slope=1.0):
+    x = level(rgb)
+    grey = (x * density).sum() / density.sum()
+    return rgb * np.exp2((slope - 1) * density * (x - grey))[..., None]
+
+
+def saturation(rgb, density, factor=1.0):
+    lab = oklab(rgb)
+    lab[..., 1:] *= (1 + (factor - 1) * density)[..., None]
+    return from_oklab(lab)
+
+
+def turn(rgb, density, degrees=0.0):
+    lab = oklab(rgb)
+    z = (lab[..., 1] + 1j * lab[..., 2]) * np.exp(1j * np.radians(degrees) * density)
+    return from_oklab(np.stack([lab[..., 0], z.real, z.imag], -1))
+
+
+def tint(rgb, density, hue=0.0, chroma=0.0):
+    lab = oklab(rgb)
+    lab[..., 1] += density * lab[..., 0] * chroma * np.cos(np.radians(hue))
+    lab[..., 2] += density * lab[..., 0] * chroma * np.sin(np.radians(hue))
+    return from_oklab(lab)
+
+
+EDITS = {
+    "balance": balance, "dodge": dodge, "burn": burn, "contrast": contrast,
+    "saturation": saturation, "hue": turn, "tint": tint,
+}  # fmt: skip
+
+
+def ellipse(height, width, centre, radii, feather):
+    """An upright ellipse's density, by the formula that its docstring gives; no hard edges."""
+    y, x = np.mgrid[0:height, 0:width] + 0.5
+    rho = np.hypot((x / width - centre[0]) / radii[0], (y / height - centre[1]) / radii[1])
+    t = np.clip((1 + feather / 2 - rho) / feather, 0, 1)
+    return t**3 * (10 - 15 * t + 6 * t**2)

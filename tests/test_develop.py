@@ -8,7 +8,8 @@ import reference
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.develop import compiled, master_pixels
+from pipeline.chain import compiled
+from pipeline.develop import master_pixels
 from pipeline.frame import Light
 from pipeline.kernels.orient import upright, upright_shape
 from pipeline.kernels.spaces import D65, between_matrix
@@ -129,7 +130,8 @@ def test_random_recipes_equal_the_reference(recipe, seed):
     source = PictureInMemory(pixels[None])
     written = [("balance", {"from": "as-shot"}), ("expose", {"stops": stops}), *chain]
     planes = pixels.T.copy()
-    for kernel, arguments in compiled(steps_of(written), source, {}):
+    operations = compiled(steps_of(written), source)
+    for kernel, arguments in (*operations.scene, *operations.rest):
         kernel(*planes, *arguments)
     expected = by_reference(pixels, stops, chain)
     scale = np.maximum(np.abs(expected).max(axis=1, keepdims=True), 1)

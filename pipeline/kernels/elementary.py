@@ -32,6 +32,15 @@ def kernel(function: Any) -> Any:
     return numba.njit(nogil=True, cache=True, fastmath=FLAGS, error_model="numpy")(function)
 
 
+def exact(function: Any) -> Any:
+    """Compile to IEEE arithmetic by the letter: no fused operations.
+
+    A loop gives the same bits whether it runs in vectors or not, so that a value cannot depend on
+    where the part that is asked for begins or ends.
+    """
+    return numba.njit(nogil=True, cache=True, error_model="numpy")(function)
+
+
 def inlined(function: Any) -> Any:
     """Compile a function that only exists inside kernels."""
     return numba.njit(nogil=True, inline="always", fastmath=FLAGS, error_model="numpy")(function)

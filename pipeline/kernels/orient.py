@@ -54,3 +54,34 @@ def lay_upright(rows: Picture, top: int, orientation: int, picture: Picture) -> 
         return
     for left in range(0, rows.shape[1], 64):
         target[:, left : left + 64] = rows[:, left : left + 64]
+
+
+Window = tuple[int, int, int, int]
+"""Rows from and up to, columns from and up to."""
+
+
+def upright_window(window: Window, height: int, width: int, orientation: int) -> Window:
+    """Where a window of the sensor's ``height`` × ``width`` lies in the upright picture."""
+    top, bottom, left, right = window
+    if orientation >= 5:
+        top, bottom, left, right = left, right, top, bottom
+        height, width = width, height
+    if orientation in (2, 3, 6, 7):
+        left, right = width - right, width - left
+    if orientation in (3, 4, 7, 8):
+        top, bottom = height - bottom, height - top
+    return top, bottom, left, right
+
+
+def sensor_window(window: Window, height: int, width: int, orientation: int) -> Window:
+    """The inverse: where a window of the upright picture lies on the sensor's own grid."""
+    top, bottom, left, right = window
+    if orientation >= 5:
+        height, width = width, height
+    if orientation in (2, 3, 6, 7):
+        left, right = width - right, width - left
+    if orientation in (3, 4, 7, 8):
+        top, bottom = height - bottom, height - top
+    if orientation >= 5:
+        top, bottom, left, right = left, right, top, bottom
+    return top, bottom, left, right

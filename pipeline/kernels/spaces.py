@@ -148,3 +148,9 @@ def between_matrix(source: str, target: str) -> Float64:
 def luminance_weights(space: str) -> Float64:
     """The luminance of each linear primary: the Y row of the space's matrix."""
     return np.asarray(rgb_to_xyz_matrix(SPACES[space])[1], np.float64)
+
+
+def working_to_pcs_matrix() -> Float64:
+    """The 3 × 3 matrix from working RGB to XYZ as shares of the connection space's D50 white."""
+    adapted = adaptation_matrix(xy_to_xyz(D65), PCS_WHITE) @ rgb_to_xyz_matrix(SPACES["working"])
+    return np.asarray(adapted / PCS_WHITE[:, None], np.float64)

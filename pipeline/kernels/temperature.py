@@ -9,6 +9,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pipeline.kernels.adaptation import adaptation_matrix
+from pipeline.kernels.spaces import D65, SPACES, rgb_to_xyz_matrix, xy_to_xyz
+
 XY = tuple[float, float]
 
 KELVIN_RANGE = (1667.0, 25000.0)
@@ -173,3 +176,18 @@ def cct_of_xy(xy: XY) -> tuple[float, float]:
     kelvin = float(2 / (low + high))
     at, normal = _normal(kelvin)
     return kelvin, float((target - at) @ normal)
+
+
+def filter_matrix(mired: float, duv: float) -> NDArray[np.float64]:
+    """What a filter does to working RGB, 3 × 3: working white takes on the colour that it gives.
+
+    ``mired`` (10⁶ / kelvin) shifts working white along the Planckian locus, above 0 to the warm
+    side, as filters are rated; ``duv`` across it, above 0 to the green side. Bradford responses are
+    scaled; all such matrices commute, and a grey keeps its luminance.
+    """
+    kelvin, from_locus = cct_of_xy(D65)
+    shifted = np.clip(1e6 / (1e6 / kelvin + mired), *KELVIN_RANGE)
+    light = xy_from_cct(float(shifted), from_locus + duv)
+    to_xyz = rgb_to_xyz_matrix(SPACES["working"])
+    adapted = adaptation_matrix(xy_to_xyz(D65), xy_to_xyz(light)) @ to_xyz
+    return np.asarray(np.linalg.solve(to_xyz, adapted), np.float64)

@@ -1,0 +1,253 @@
+"""From a frame's resolved steps to operations: what the pass does to each pixel, in order.
+
+``pipeline.edit`` says which order that is. Steps and edits that have to look at the picture get it
+at reduced scale, as all that is done before them leaves it. Opens no file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache, cached_property
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.edit import Pixels, Region, Target
+from pipeline.edits import EDITS
+from pipeline.frame import Float32, Source
+from pipeline.kernels.correction import Correction
+from pipeline.kernels.encode import decode_romm16, encoding_of
+from pipeline.kernels.masks import Box, Density, Grid
+from pipeline.kernels.orient import upright_shape
+from pipeline.kernels.spaces import working_to_pcs_matrix
+from pipeline.masking import Mask, density_of
+from pipeline.records import ResolvedStep
+from pipeline.step import Context, Operation
+from pipeline.steps import STEPS
+
+LANE_PIXELS = 64
+"""Rows are padded to this, so that only the vectorised body of a kernel's loop ever runs and a
+pixel's value cannot depend on where a strip or a chunk happens to begin."""
+LEAST_DENSITY = 1 / 512
+"""What nobody could see."""
+ENOUGH_PIXELS = 40_000
+"""Of a product: more would not change its mean colour by what can be measured."""
+
+Painted = Mapping[str, NDArray[Any]]
+Say = Callable[[str], None]
+
+
+class Masked(NamedTuple):
+    """An operation of a local edit, whose kernel takes each pixel's density along."""
+
+    operation: Operation
+    density: Density
+
+
+@dataclass(frozen=True, slots=True)
+class Chain:
+    """What is done to each pixel: ``scene`` first, then masks look at it, then ``rest``."""
+
+    scene: tuple[Operation, ...]
+    rest: tuple[Operation | Masked, ...]
+
+    @property
+    def densities(self) -> list[Density]:
+        """Every mask that counts, each once."""
+        masked = (item.density for item in self.rest if isinstance(item, Masked))
+        return list({id(density): density for density in masked}.values())
+
+
+def compiled(
+    steps: Sequence[ResolvedStep],
+    source: Source,
+    files: Mapping[str, Path] | None = None,
+    correction: Correction | None = None,
+    painted: Painted | None = None,
+    say: Say = lambda _sentence: None,
+) -> Chain:
+    """The operations of a frame's steps and local edits.
+
+    A frame without ``balance`` gets the camera's own. ``painted`` maps each file that a mask names
+    to its codes; ``say`` is told what a person should know. Raises ``ValueError`` with a sentence
+    where a step cannot be done on this frame.
+    """
+    preview = cache(source.preview)
+    context = Context(source.light, preview, files or {}, correction)
+
+    def operations(chosen: Sequence[ResolvedStep]) -> list[Operation]:
+        made: list[Operation] = []
+        for step in chosen:
+            kind = STEPS[step.step]
+            parameters = kind.parameters.model_validate(step.parameters)
+            made += kind.operations(parameters, context)
+        return made
+
+    written = [step for step in steps if step.stage != "local"]
+    scene = [step for step in written if STEPS[step.step].space == "scene"]
+    working = [step for step in written if STEPS[step.step].space == "working"]
+    # balance yields the working space; a gain before or after it is the same
+    scene.sort(key=lambda step: step.step != "balance")
+    balance = STEPS["balance"]
+    first = operations(scene)
+    if not any(step.step == "balance" for step in scene):
+        first = [*balance.operations(balance.neutral, context), *first]
+    look = operations([step for step in working if step.stage != "finish"])
+    finish = operations([step for step in working if step.stage == "finish"])
+    edits = [_Written(step) for step in steps if step.stage == "local"]
+
+    local = _Local(source, preview, first, finish, painted or {}, say)
+    local.add([edit for edit in edits if edit.kind.space == "scene"])
+    local.items += [_Item(operation) for operation in look]
+    local.add([edit for edit in edits if edit.kind.space == "working"])
+    return Chain(tuple(first), (*local.compiled(), *finish))
+
+
+class _Written:
+    """A local edit as the plan has it, its values as models again."""
+
+    def __init__(self, step: ResolvedStep) -> None:
+        self.name = step.label
+        self.kind = EDITS[step.step]
+        self.value = self.kind.settled(step.parameters[step.step])
+        self.mask = self.place = Mask.model_validate(step.parameters["mask"])
+        self.target: Target | None = None
+        if product := step.parameters.get("product"):
+            self.target = Target(product["name"], tuple(product["lab"]), product["tolerance"])
+            if where := product.get("where"):
+                self.place = Mask.model_validate(where)
+
+
+class _Item(NamedTuple):
+    """An operation, and the mask that it goes through."""
+
+    operation: Operation
+    mask: Mask | None = None
+
+
+class _Local:
+    """Compiles local edits one after the other, each seeing what those before it did.
+
+    ``items`` is what happens between the scene's operations, ``first``, and those of finish,
+    ``last``.
+    """
+
+    def __init__(
+        self,
+        source: Source,
+        preview: Callable[[], Float32],
+        first: Sequence[Operation],
+        last: Sequence[Operation],
+        painted: Painted,
+        say: Say,
+    ) -> None:
+        self.items: list[_Item] = []
+        self._grid = Grid.over(*upright_shape(source.height, source.width, source.orientation))
+        self._preview, self._first, self._last = preview, first, last
+        self._painted, self._say = painted, say
+        self._done = 0
+        self._density = cache(self._built)
+        self._small_density = cache(self._built_small)
+        self._selects = cache(self._looked_at)
+
+    def add(self, edits: Sequence[_Written]) -> None:
+        """Put edits behind what there is; those that change nothing cost nothing."""
+        for edit in edits:
+            if edit.value == edit.kind.neutral or not self._selects(edit.mask, edit.name):
+                continue
+            region = Region(
+                pixels=lambda edit=edit: self._pixels(edit),  # type: ignore[misc]
+                finished=self._finished,
+                say=lambda sentence, edit=edit: self._say(f"{edit.name}: {sentence}"),  # type: ignore[misc]
+                target=edit.target,
+            )
+            for operation in edit.kind.operations(edit.value, region):
+                self.items.append(_Item(operation, edit.mask))
+
+    def compiled(self) -> list[Operation | Masked]:
+        """All items as the pass wants them."""
+        return [
+            item.operation
+            if item.mask is None
+            else Masked(item.operation, self._density(item.mask))
+            for item in self.items
+        ]
+
+    def _built(self, mask: Mask) -> Density:
+        return density_of(mask, self._grid, self._painted, lambda: self._scene)
+
+    def _built_small(self, mask: Mask) -> Float32:
+        """A mask's density on the reduced picture, flat, as long as its padded planes."""
+        grid = Grid.over(self._grid.height, self._grid.width, self._scene.shape[1:])
+        density = density_of(mask, grid, self._painted, lambda: self._scene)
+        flat = np.zeros(self._now.shape[1], np.float32)
+        flat[: grid.rows * grid.columns] = density.at(grid.box, self._part_of_scene).ravel()
+        return flat
+
+    def _part_of_scene(self, window: Box) -> Float32:
+        part = self._scene[:, window.top : window.bottom, window.left : window.right]
+        return np.ascontiguousarray(part)
+
+    @cached_property
+    def _scene(self) -> Float32:
+        """The reduced picture after the scene's operations, (3, h, w): what masks look at."""
+        preview = self._preview()
+        planes = _padded(preview.reshape(-1, 3).T)
+        for kernel, arguments in self._first:
+            kernel(*planes, *arguments)
+        count = preview.shape[0] * preview.shape[1]
+        return np.ascontiguousarray(planes[:, :count].reshape(3, *preview.shape[:2]))
+
+    @cached_property
+    def _now(self) -> Float32:
+        """The reduced picture's planes, (3, n) in whole lanes, as the items done so far left it."""
+        return _padded(self._scene.reshape(3, -1))
+
+    def _looked_at(self, mask: Mask, name: str) -> bool:
+        """Whether a mask covers anything in this frame; said where it does not, or covers all."""
+        empty = self._density(mask).box.empty
+        if not empty and mask.reads_scene:
+            small = self._small_density(mask)[: self._scene[0].size]
+            empty = bool(small.max() < LEAST_DENSITY)
+            if small.min() > 1 - LEAST_DENSITY:
+                self._say(f"{name}: its mask selects everything in this frame")
+        if empty:
+            self._say(f"{name}: its mask selects nothing in this frame")
+        return not empty
+
+    def _pixels(self, edit: _Written) -> Pixels:
+        """The reduced pixels that an edit reaches or measures, at most ``ENOUGH_PIXELS``."""
+        for item in self.items[self._done :]:
+            kernel, arguments = item.operation
+            if item.mask is None:
+                kernel(*self._now, *arguments)
+            else:
+                kernel(*self._now, self._small_density(item.mask), *arguments)
+        self._done = len(self.items)
+        density, place = self._small_density(edit.mask), self._small_density(edit.place)
+        reached = np.flatnonzero((density > 0) | (place > 0))
+        reached = reached[:: -(-reached.size // ENOUGH_PIXELS) or 1]
+        return Pixels(self._now[:, reached], density[reached], place[reached])
+
+    def _finished(self, rgb: Float32) -> NDArray[np.float64]:
+        """XYZ in the master, as shares of the D50 white, of working RGB (3, n) before finish."""
+        planes = _padded(rgb)
+        for kernel, arguments in self._last:
+            kernel(*planes, *arguments)
+        r, g, b = planes
+        codes = np.empty((r.size, 3), np.uint16)
+        encoding_of("romm-rgb", 16).write(r, g, b, codes)
+        decode_romm16(codes, r, g, b)
+        xyz = working_to_pcs_matrix() @ planes[:, : rgb.shape[1]].astype(np.float64)
+        return np.asarray(xyz, np.float64)
+
+
+def _padded(planes: Float32) -> Float32:
+    """A copy of planes (3, n) in whole lanes."""
+    count = planes.shape[1]
+    padded: Float32 = np.zeros((3, -(-count // LANE_PIXELS) * LANE_PIXELS), np.float32)
+    padded[:, :count] = planes
+    return padded
