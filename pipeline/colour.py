@@ -9,19 +9,33 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pipeline.manifest import Manifest
+from pipeline.masking import Mask, density_of
 from pipeline.proof.records import (
     Chart,
     ColourReport,
     Correction,
     Lab,
+    Product,
     Target,
     Tolerance,
     ToMeasure,
 )
-from pipeline.records import Artifact, Delivered, FrameState, MeasuredChart, ResolvedFrame
+from pipeline.records import (
+    Artifact,
+    Delivered,
+    FrameState,
+    MeasuredChart,
+    ResolvedFrame,
+    ResolvedProduct,
+)
 from pipeline.run import Survey, survey
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 PAGE = "reports/colour.html"
 LOOK_STEPS = frozenset({"tone", "primaries", "hue", "mono", "table"})
@@ -117,6 +131,7 @@ def _files(
             setup=resolved.setup,
             rendering="look" if _has_look(state, delivered) else "neutral",
             chart=_chart(charts.get(resolved.setup or ""), state.name),
+            products=tuple(map(_product, resolved.products)),
             kelvin=_kelvin(resolved),
         )
 
@@ -131,6 +146,24 @@ def _chart(chart: MeasuredChart | None, frame: str) -> Chart | None:
         return None
     first, second, third, fourth = ((x, y) for x, y in chart.reading["corners"])
     return Chart((first, second, third, fourth), _targets(chart), _edition(chart))
+
+
+def _product(product: ResolvedProduct) -> Product:
+    from pipeline.kernels.masks import Box, Grid
+
+    mask = Mask.model_validate(product.where)
+
+    def density(rows: slice, columns: slice, height: int, width: int) -> NDArray[np.float32]:
+        window = Box(rows.start, rows.stop, columns.start, columns.stop)
+        return density_of(mask, Grid.over(height, width), {}).at(window)
+
+    # where it is, found on a coarse grid and with a margin of its samples
+    coarse = 500
+    top, bottom, left, right = density_of(mask, Grid.over(coarse, coarse), {}).box
+    margins = (left - 2, top - 2, right + 2, bottom + 2)
+    first, second, third, fourth = (min(max(v / coarse, 0.0), 1.0) for v in margins)
+    box = (first, second, third, fourth)
+    return Product(product.name, product.lab, product.tolerance, density, box)
 
 
 def _targets(chart: MeasuredChart) -> tuple[Target, ...]:
