@@ -106,6 +106,10 @@ class RecipeFile(Written):
         (), description="products whose colours the look must not move"
     )
     finish: StepEntries = Field((), description="what is done last")
+    even: bool = Field(
+        False,
+        description="whether frames whose product stands out from their setup's are moved to it",
+    )
     deliver: tuple[
         Annotated[dict[Name, dict[str, Any]], BeforeValidator(delivery_default)], ...
     ] = Field((), description="names of deliveries, each with settings that job.yaml may override")

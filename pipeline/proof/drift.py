@@ -77,6 +77,15 @@ def drifts(files: Sequence[Measured], *, stops_shown: float = 1.0) -> tuple[Drif
     return tuple(found)
 
 
+def strays(labs: Float64, tolerance: float) -> list[bool]:
+    """Which colours, (n, 3), stand out from the rest: see ``drifts``."""
+    distances = delta_e_2000(labs, np.median(labs, axis=0))
+    typical = float(np.median(distances))
+    deviation = NORMAL * float(np.median(np.abs(distances - typical)))
+    far = max(tolerance, typical + DEVIATIONS * deviation)
+    return [len(labs) >= FEWEST and float(distance) > far for distance in distances]
+
+
 def _drift(
     group: tuple[str, str, str | None, bool],
     names: Sequence[str],
@@ -88,14 +97,12 @@ def _drift(
     middle = np.median(labs, axis=0)
     distances = delta_e_2000(labs, middle)
     typical = float(np.median(distances))
-    deviation = NORMAL * float(np.median(np.abs(distances - typical)))
-    far = max(tolerance, typical + DEVIATIONS * deviation)
     pairs = delta_e_2000(labs[:, None], labs[None])
     first, second = np.unravel_index(int(np.argmax(pairs)), pairs.shape)
     enough = max(ENOUGH, typical)
     members = []
-    for name, lab, distance, kelvin in zip(names, labs, distances, kelvins, strict=True):
-        out = len(names) >= FEWEST and float(distance) > far
+    each = zip(names, labs, distances, strays(labs, tolerance), kelvins, strict=True)
+    for name, lab, distance, out, kelvin in each:
         members.append(
             Member(
                 name=name,
