@@ -79,10 +79,8 @@ def evenings(
         for frame, lab, stray in zip(frames, labs, strays(labs, tolerances[product]), strict=True):
             if stray and (move := suggestion(lab, middle)) is not None:
                 asked[frame].append((move.stops, move.mired, move.duv))
-    return {
-        frame: Evening(*(float(v) for v in np.mean(moves, axis=0)))
-        for frame, moves in asked.items()
-    }
+    means = {frame: np.mean(moves, axis=0).tolist() for frame, moves in asked.items()}
+    return {frame: Evening(*mean) for frame, mean in means.items()}
 
 
 def products_of(frames: Iterable[ResolvedFrame]) -> dict[str, float]:
