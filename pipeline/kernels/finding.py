@@ -29,14 +29,18 @@ Cell = tuple[int, int]
 LONG_SIDE_PX = 1760
 """Where the search works: the quarter scale of a frame of 33 MP. Larger pictures are reduced."""
 LEVELS = (1.0, 0.5, 0.25)
+SMALL_PX = 1200
+"""A shorter long side than this is searched at twice its size as well."""
 EDGES = (6, 12, 24)
 """Steps, of 255 in the fourth root of light, above which a neighbourhood is an edge."""
 SQUARE_PX = (5, 110)
 """Sides of the flat middles of squares that are looked for at each level."""
 LEAST_SQUARES = 7
-"""How many of the 24 patches must be seen as squares; colours vouch for the others."""
+"""How many squares make a lattice worth looking at."""
 SETTLED_SQUARES = 16
 """A lattice of so many squares need not be grown again from each of them."""
+SURE_SQUARES = 12
+"""How many of the 24 patches must be seen as squares in the end; colours vouch for the others."""
 LATTICES = 8
 LATTICE_TRIES = 40
 """How many lattices, large ones and small ones, are compared with the chart's colours, and how
@@ -140,7 +144,9 @@ def _squares_of(shown: NDArray[np.uint8]) -> _Squares:
     """Every flat region that could be a patch."""
     found: list[tuple[float, float, float]] = []
     grain = np.ones((3, 3), np.uint8)
-    for level in LEVELS:
+    levels = LEVELS if max(shown.shape) >= SMALL_PX else (2.0, *LEVELS)
+    for level in levels:
+        # enlarging is linear, reducing averages
         small = cv2.resize(shown, None, fx=level, fy=level, interpolation=cv2.INTER_AREA)
         smooth = cv2.GaussianBlur(small, (0, 0), 0.8)
         red, green, blue = cv2.split(cv2.morphologyEx(smooth, cv2.MORPH_GRADIENT, grain))
@@ -420,7 +426,7 @@ def _settled(squares: _Squares, homography: Float64, reading: _Reading) -> Float
         off[(sides < 0.5) | (sides > 1.3)] = np.inf
         nearest = off.argmin(axis=1)
         hit = off[np.arange(len(cells)), nearest] < tolerance * pitches
-        if hit.sum() < LEAST_SQUARES:
+        if hit.sum() < SURE_SQUARES:
             return None
         pitch = float(np.median(pitches))
         found = _homography(cells[hit], squares.centres[nearest[hit]], 0.1 * pitch)
