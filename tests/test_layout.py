@@ -26,7 +26,7 @@ RANKS = {
             "plan",
             "chain develop rendition files manifest",
             "engines",
-            "work run ingest rating verify",
+            "work run ingest rating verify painted",
             "cli",
         ]
     )
