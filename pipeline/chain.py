@@ -23,7 +23,7 @@ from pipeline.kernels.encode import decode_romm16, encoding_of
 from pipeline.kernels.masks import Box, Density, Grid
 from pipeline.kernels.orient import upright_shape
 from pipeline.kernels.spaces import working_to_pcs_matrix
-from pipeline.masking import Mask, density_of
+from pipeline.masking import Mask, density_of, fits
 from pipeline.records import ResolvedStep
 from pipeline.step import Context, Operation
 from pipeline.steps import STEPS
@@ -86,7 +86,7 @@ def compiled(
             made += kind.operations(parameters, context)
         return made
 
-    written = [step for step in steps if step.stage != "local"]
+    written = [step for step in steps if step.stage not in ("hold", "local")]
     scene = [step for step in written if STEPS[step.step].space == "scene"]
     working = [step for step in written if STEPS[step.step].space == "working"]
     # balance yields the working space; a gain before or after it is the same
@@ -102,8 +102,38 @@ def compiled(
     local = _Local(source, preview, first, finish, painted or {}, say)
     local.add([edit for edit in edits if edit.kind.space == "scene"])
     local.items += [_Item(operation) for operation in look]
+    for step in steps:
+        if step.stage == "hold":
+            local.items += [
+                _Item(operation) for operation in _hold(step, look, local.finished, say)
+            ]
     local.add([edit for edit in edits if edit.kind.space == "working"])
     return Chain(tuple(first), (*local.compiled(), *finish))
+
+
+def _hold(
+    step: ResolvedStep,
+    look: Sequence[Operation],
+    finished: Callable[[Float32], NDArray[np.float64]],
+    say: Say,
+) -> list[Operation]:
+    """The warp that takes products' colours back to where they were before the look."""
+    from pipeline.kernels.hold import hold_colours, solve_hold, working_of_lab
+
+    products = step.parameters["products"]
+    labs = np.array([product["lab"] for product in products], np.float64)
+    planes = _padded(working_of_lab(labs).T.astype(np.float32))
+    for kernel, arguments in look:
+        kernel(*planes, *arguments)
+    looked = planes[:, : len(products)].T
+    held = solve_hold(looked, labs, [product["tolerance"] for product in products], finished)
+    for index in held.unheld:
+        product = products[index]
+        say(
+            f"hold: the look moves {product['name']} too far, to ΔE00 {held.de00[index]:.1f} from "
+            f"its target; its tolerance is {product['tolerance']:g}"
+        )
+    return [Operation(hold_colours, (held.anchors,))] if len(held.anchors) else []
 
 
 class _Written:
@@ -160,7 +190,7 @@ class _Local:
                 continue
             region = Region(
                 pixels=lambda edit=edit: self._pixels(edit),  # type: ignore[misc]
-                finished=self._finished,
+                finished=self.finished,
                 say=lambda sentence, edit=edit: self._say(f"{edit.name}: {sentence}"),  # type: ignore[misc]
                 target=edit.target,
             )
@@ -177,6 +207,14 @@ class _Local:
         ]
 
     def _built(self, mask: Mask) -> Density:
+        for _, part in mask.walk():
+            if part.painted is not None:
+                shape, grid = self._painted[part.painted].shape, self._grid
+                if not fits(shape, (grid.height, grid.width)):
+                    raise ValueError(
+                        f"{part.painted} has {shape[1]} × {shape[0]} pixels, another aspect ratio "
+                        f"than the frame's {grid.width} × {grid.height}"
+                    )
         return density_of(mask, self._grid, self._painted, lambda: self._scene)
 
     def _built_small(self, mask: Mask) -> Float32:
@@ -232,7 +270,7 @@ class _Local:
         reached = reached[:: -(-reached.size // ENOUGH_PIXELS) or 1]
         return Pixels(self._now[:, reached], density[reached], place[reached])
 
-    def _finished(self, rgb: Float32) -> NDArray[np.float64]:
+    def finished(self, rgb: Float32) -> NDArray[np.float64]:
         """XYZ in the master, as shares of the D50 white, of working RGB (3, n) before finish."""
         planes = _padded(rgb)
         for kernel, arguments in self._last:

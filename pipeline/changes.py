@@ -29,7 +29,8 @@ def of_version(
     changes = []
     if before["original"] != after["original"]:
         changes.append("the original has other content")
-    changes += _of_steps(before["steps"], after["steps"], resolved.steps)
+    # edits of one entry share its mask, and a change of it is said once
+    changes += dict.fromkeys(_of_steps(before["steps"], after["steps"], resolved.steps))
     if resolved.chart and "chart" in before:
         changes += _of_chart(before["chart"], after["chart"], resolved.chart)
     changes += _of_libraries(before["libraries"], after["libraries"])
@@ -53,13 +54,17 @@ def _of_steps(
     after: Sequence[Mapping[str, Any]],
     steps: Sequence[ResolvedStep],
 ) -> Iterator[str]:
-    """Steps are told apart by their kind, and where a kind occurs twice, by which one it is."""
+    """Steps are told apart by their kind, and where a kind occurs twice, by which one it is.
+
+    Local edits are told apart by their kind and the name of their entry.
+    """
     old = dict(zip(_numbered(before), before, strict=True))
     new = dict(zip(_numbered(after), zip(after, steps, strict=True), strict=True))
-    yield from (f"{identity[0]} removed" for identity in old if identity not in new)
+    yield from (f"{_called(identity)} removed" for identity in old if identity not in new)
     for identity, (now, step) in new.items():
         if identity not in old:
-            yield f"{step.label} added{_place(step.origins, '')}"
+            label = _called(identity) if step.stage == "local" else step.label
+            yield f"{label} added{_place(step.origins, '')}"
             continue
         was = old[identity]
         if was["version"] != now["version"]:
@@ -84,13 +89,21 @@ def _of_chart(
         yield _changed(f"chart.{path}", old, new) + _place(chart.origins, path)
 
 
-def _numbered(steps: Sequence[Mapping[str, Any]]) -> list[tuple[str, int]]:
+def _numbered(steps: Sequence[Mapping[str, Any]]) -> list[tuple[str, int | str]]:
     seen: Counter[str] = Counter()
-    identities = []
+    identities: list[tuple[str, int | str]] = []
     for step in steps:
+        if "mask" in step["parameters"]:
+            identities.append((step["step"], step["parameters"]["name"]))
+            continue
         seen[step["step"]] += 1
         identities.append((step["step"], seen[step["step"]]))
     return identities
+
+
+def _called(identity: tuple[str, int | str]) -> str:
+    kind, which = identity
+    return f"{which}.{kind}" if isinstance(which, str) else kind
 
 
 def _of_libraries(before: Mapping[str, str], after: Mapping[str, str]) -> Iterator[str]:

@@ -200,8 +200,15 @@ def _placed(
                 found = "a mask by tones or colour, which depend on what the picture shows"
                 layers.report(at.document.problem(at.place, found, "a place"))
             known = products[name]
+            origins = {"": at.origin, **plain.origins}
             placed[name] = ResolvedProduct(
-                name, known.lab, known.tolerance, known.geometry, plain.value, plain.files
+                name,
+                known.lab,
+                known.tolerance,
+                known.geometry,
+                plain.value,
+                plain.files,
+                origins,
             )
     return placed, {name for name, written in last.items() if written.value.absent}
 
@@ -272,7 +279,7 @@ class _Entry:
             return
         if mask is None:
             assert placed is not None and where is not None
-            mask = _Plain(where, {"mask": product.origin}, placed.files)
+            mask = _Plain(where, placed.origins, placed.files)
         target = {"name": name, "lab": list(product.lab), "tolerance": product.tolerance}
         if where is not None:
             target["where"] = where
@@ -302,7 +309,7 @@ class _Names:
         known = extent(mask)
         if known == "nothing":
             self._report(written, f"a mask that selects {known}", "a part of the frame")
-        elif known == "everything" and not any(part.whole for part in mask.everywhere):
+        elif known == "everything" and not any(part.whole for _, part in mask.walk()):
             allowed = "a part of the frame, or whole: true"
             self._report(written, f"a mask that selects {known}", allowed)
         return _Plain(value, found.origins, found.files)

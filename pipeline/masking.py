@@ -25,6 +25,8 @@ NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$"
 MOST_CORNERS = 256
 MOST_CURVES = 64
 MOST_PARTS = 16
+RATIO_TOLERANCE = 0.01
+"""Between a painted mask's sides and a frame's: sizes are whole pixels, and a raw has a margin."""
 WIDEST_RATIO = 3.0
 """Of a frame's sides, where its size is not known yet: a panorama."""
 
@@ -37,6 +39,8 @@ Lab = Annotated[tuple[Lightness, Opponent, Opponent], Field(strict=False)]
 
 Extent = Literal["nothing", "something", "everything"]
 Point: TypeAlias = tuple[float, float]
+Inside: TypeAlias = tuple[str | int, ...]
+"""A place inside a mask: keys and indices."""
 
 
 class Ellipse(Parameters):
@@ -185,24 +189,23 @@ class Mask(Parameters):
         return next(key for key in self._written() if key not in EDGES)
 
     @property
-    def parts(self) -> tuple[tuple[tuple[str | int, ...], Mask], ...]:
+    def parts(self) -> tuple[tuple[Inside, Mask], ...]:
         """The masks that it is made of, each with its place inside this one."""
         if self.inverse is not None:
             return ((("not",), self.inverse),)
         several = self.all_of or self.any_of or self.minus or self.times or ()
         return tuple(((self.kind, index), part) for index, part in enumerate(several))
 
-    @property
-    def everywhere(self) -> Iterator[Mask]:
-        """This mask and all that it is made of."""
-        yield self
-        for _, part in self.parts:
-            yield from part.everywhere
+    def walk(self, place: Inside = ()) -> Iterator[tuple[Inside, Mask]]:
+        """This mask and all that it is made of, each with its place, where this is at ``place``."""
+        yield place, self
+        for inside, part in self.parts:
+            yield from part.walk((*place, *inside))
 
     @property
     def reads_scene(self) -> bool:
         """Whether it depends on what the picture shows."""
-        return any(part.kind in ("tones", "colour") for part in self.everywhere)
+        return any(part.kind in ("tones", "colour") for _, part in self.walk())
 
 
 # --- what geometry can say before there are pixels ------------------------------------------------
@@ -367,6 +370,11 @@ def _holds(points: Sequence[Point], at: Point) -> bool:
 
 
 # --- to pixels ------------------------------------------------------------------------------------
+
+
+def fits(shape: tuple[int, ...], frame: tuple[int, int]) -> bool:
+    """Whether a painted mask has a frame's ratio of sides, within a hundredth; heights first."""
+    return abs(shape[1] * frame[0] / (shape[0] * frame[1]) - 1) <= RATIO_TOLERANCE
 
 
 def density_of(

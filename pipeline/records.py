@@ -198,7 +198,8 @@ class ResolvedProduct:
 
     ``lab`` is under D50, 2 degree observer; ``tolerance`` in ΔE00; ``geometry`` that of the
     instrument. ``where`` is a mask as plain JSON values (``pipeline.masking.Mask``), every name in
-    it looked up; ``files`` maps each file that it reads to its digest.
+    it looked up; ``files`` maps each file that it reads to its digest; ``origins`` maps each part
+    of it, as inside ``mask``, to where it was written.
     """
 
     name: str
@@ -207,6 +208,7 @@ class ResolvedProduct:
     geometry: str | None
     where: Mapping[str, Any]
     files: Mapping[str, str] = field(default_factory=dict)
+    origins: Mapping[str, Origin] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

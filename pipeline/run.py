@@ -21,6 +21,7 @@ from pipeline.errors import InvalidInput, Problem, SafelightError
 from pipeline.hashing import digest_file, key_of
 from pipeline.job import DEFAULT_EDITION, Job, load_job
 from pipeline.manifest import Manifest
+from pipeline.painted import check_painted
 from pipeline.plan import Demand, delivery_inputs, inputs_of, plan, status
 from pipeline.records import (
     Action,
@@ -93,7 +94,7 @@ def survey(
     they count as selects unless deliveries are asked for. Raises ``InvalidInput`` with every
     problem.
     """
-    job = load_job(folder)
+    job = load_job(folder, read_colour=_read_colour)
     states = manifest.frames()
     problems = job.check_frames(states)
     if problems:
@@ -106,6 +107,8 @@ def survey(
     )
     selects = {name for name, state in states.items() if job.selection.matches(state.rating)}
     problems = job.check_charts({name: states[name].setup for name in selects | chosen})
+    wanted = [frame for frame in frames if frame.frame in selects | chosen]
+    problems += check_painted(wanted, states, job.files)
     if problems:
         raise InvalidInput(problems)
     charts = manifest.charts()
@@ -129,6 +132,13 @@ def survey(
         ]
         demand = replace(demand, deliveries=resolved)
     return Survey(job, states, frames, demand, charts)
+
+
+def _read_colour(path: Path, name: str) -> tuple[float, float, float]:
+    from pipeline.files.measured import read_colour
+
+    lightness, a, b = (float(value) for value in read_colour(path, name))
+    return lightness, a, b
 
 
 def _with_chart(resolved: ResolvedFrame, states: Mapping[str, FrameState]) -> ResolvedFrame:
@@ -477,6 +487,7 @@ class _Run:
             return
         done: FrameDone = outcome.record
         self.report.seconds.update(done.seconds)
+        self.report.notes += [f"{frame}: {note}" for note in done.notes]
         now = _now()
         with self.manifest.transaction():
             for action in self.todo[frame]:

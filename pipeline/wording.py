@@ -143,7 +143,8 @@ def described(schema: Mapping[str, Any], root: Mapping[str, Any]) -> str:
         case _ if "anyOf" in schema:
             words = " or ".join(described(way, root) for way in schema["anyOf"])
         case _ if "enum" in schema or "const" in schema:
-            words = listed(schema.get("enum", [schema.get("const")]))
+            values = schema.get("enum", [schema.get("const")])
+            words = listed("true" if value is True else value for value in values)
         case "number" | "integer" as kind:
             words = f"a {'whole ' if kind == 'integer' else ''}number{_range(schema)}"
         case "boolean":
@@ -154,7 +155,9 @@ def described(schema: Mapping[str, Any], root: Mapping[str, Any]) -> str:
             first = described(schema["prefixItems"][0], root)
             words = f"a list of {len(schema['prefixItems'])}, each {first}"
         case "array":
-            most = f" of at most {schema['maxItems']}" if "maxItems" in schema else ""
+            least, most = schema.get("minItems", 0), schema.get("maxItems", "")
+            if most:
+                most = f" of {least} to {most}" if least > 1 else f" of at most {most}"
             each = described(schema.get("items", {}), root)
             words = f"a list{most}" + (f", each {each}" if each else "")
         case "object":

@@ -7,7 +7,7 @@ nor the plan, and everything it writes goes through ``files.landing``.
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -75,6 +75,7 @@ class FrameDone:
     """What came of it. ``master`` is None where the recorded one was current.
 
     ``unfinished`` says why a delivery is not among those ``delivered``; the rest is in place.
+    ``notes`` are what a person should know of the frame, in sentences.
     """
 
     frame: str
@@ -82,6 +83,7 @@ class FrameDone:
     delivered: Mapping[str, Artifact]
     seconds: Mapping[str, float] = field(default_factory=dict)
     unfinished: Failure | None = None
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,9 +127,9 @@ def read_chart(work: ChartWork) -> ChartRead:
     source = open_original(work.original, work.original_digest)
     try:
         if work.values:
-            from pipeline.files.measured import read_chart_values
+            from pipeline.files.measured import read_chart as read_own_chart
 
-            reference = read_chart_values(work.values)
+            reference = read_own_chart(work.values)
         else:
             reference = reference_xyz(work.edition)
         picture = source.preview()
@@ -174,29 +176,45 @@ def make_frame(work: FrameWork) -> FrameDone:
 
     clock = _Clock()
     landed = None
+    notes: list[str] = []
     if work.recorded is not None:
         pixels = read_master(work.job / work.recorded.path, work.recorded.digest)
         clock.lap("read master")
     else:
-        pixels = _developed(work)
+        pixels = _developed(work, notes.append)
         clock.lap("develop")
         landed = land(work.job / work.master, tiff(pixels, MASTER_SPACE, ppi=PPI), work.job)
         clock.lap("write master")
     delivered, error = _deliver(work, pixels)
     clock.lap("deliver")
     unfinished = Failure(str(error), error.exit_code) if error else None
-    return FrameDone(work.frame, landed, delivered, clock.laps, unfinished)
+    return FrameDone(work.frame, landed, delivered, clock.laps, unfinished, tuple(notes))
 
 
-def _developed(work: FrameWork) -> NDArray[np.uint16]:
+def _developed(work: FrameWork, say: Callable[[str], None]) -> NDArray[np.uint16]:
     from pipeline.develop import master_pixels
+    from pipeline.files.painted import read_painted
     from pipeline.files.raw import open_original
     from pipeline.kernels.correction import Correction
 
     source = open_original(work.original, work.original_digest)
     correction = Correction.from_json(work.correction) if work.correction else None
+    painted = {
+        path: digest
+        for step in work.steps
+        if step.stage == "local"
+        for path, digest in step.files.items()
+    }
     try:
-        return master_pixels(source, work.steps, work.files, correction, work.threads)
+        return master_pixels(
+            source,
+            work.steps,
+            work.files,
+            correction,
+            work.threads,
+            painted={path: read_painted(work.files[path], painted[path]) for path in painted},
+            say=say,
+        )
     except ValueError as error:
         raise SafelightError(str(error)) from error
 

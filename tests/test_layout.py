@@ -26,7 +26,7 @@ RANKS = {
             "plan",
             "chain develop rendition files manifest",
             "engines proof",
-            "work run evening ingest rating verify colour",
+            "work run evening ingest rating verify painted colour",
             "cli",
         ]
     )
