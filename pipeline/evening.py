@@ -7,7 +7,7 @@ that stand out is moved. It reads nothing itself.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 from pipeline.hashing import key_of
 from pipeline.records import Evening, FrameState, ResolvedEven, ResolvedFrame, ResolvedStep
@@ -83,6 +83,9 @@ def evenings(
     return {frame: Evening(*mean) for frame, mean in means.items()}
 
 
-def products_of(frames: Iterable[ResolvedFrame]) -> dict[str, float]:
-    """The tolerance of every product, by its name."""
-    return {product.name: product.tolerance for f in frames for product in f.products}
+def in_words(moved: Evening, setup: str | None) -> str:
+    """ "evened with daylight: +0.31 stops, -4 mired"."""
+    parts = [f"{moved.stops:+.2f} stops"] if moved.stops else []
+    if moved.mired or moved.duv:
+        parts.append(f"{moved.mired:+.0f} mired, {moved.duv:+.4f} Duv of the assumed white")
+    return f"evened with {setup}: {', '.join(parts)}"

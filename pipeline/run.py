@@ -16,6 +16,7 @@ from importlib.metadata import version as installed
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
+from pipeline import evening
 from pipeline.engines import Engine, Failure, Outcome, Task
 from pipeline.errors import InvalidInput, Problem, SafelightError
 from pipeline.hashing import digest_file, key_of
@@ -27,8 +28,10 @@ from pipeline.records import (
     Action,
     Artifact,
     Delivered,
+    Evening,
     FrameState,
     MeasuredChart,
+    ReadProducts,
     ResolvedChart,
     ResolvedFrame,
     Version,
@@ -38,7 +41,14 @@ from pipeline.step import CHART_VERSION, PASS_VERSION, RENDITION_VERSION
 
 if TYPE_CHECKING:
     from pipeline.files.metadata import MetadataWriter
-    from pipeline.work import ChartRead, ChartWork, DeliveredFile, FrameDone, FrameWork
+    from pipeline.work import (
+        ChartRead,
+        ChartWork,
+        DeliveredFile,
+        FrameDone,
+        FrameWork,
+        ProductsWork,
+    )
 
 DEVELOPERS = ("numba", "numpy", "rawpy", "opencolorio")
 """Distributions whose code decides a master's pixels: their versions are part of every key."""
@@ -62,6 +72,7 @@ class Survey:
     frames: tuple[ResolvedFrame, ...]
     demand: Demand
     charts: Mapping[str, MeasuredChart]
+    products_read: Mapping[str, ReadProducts]
 
     @property
     def chart_keys(self) -> dict[str, str]:
@@ -111,15 +122,20 @@ def survey(
     problems += check_painted(wanted, states, job.files)
     if problems:
         raise InvalidInput(problems)
-    charts = manifest.charts()
+    charts, read = manifest.charts(), manifest.products_read()
+    libraries = {"pass": str(PASS_VERSION), **_versions(DEVELOPERS)}
+    if job.recipe.file.even:
+        among = [_with_chart(job.resolve(name, states[name].setup), states) for name in selects]
+        even = evening.groups(among, states, libraries)
+        frames = tuple(replace(frame, even=even.get(frame.frame)) for frame in frames)
     demand = Demand(
         # what is delivered of a frame is for the delivery to say
         selects=selects if deliveries else selects | chosen,
-        libraries={"pass": str(PASS_VERSION), **_versions(DEVELOPERS)},
+        libraries=libraries,
         encoders={"rendition": str(RENDITION_VERSION), **_versions(ENCODERS)},
         missing=_missing(folder, states.values(), manifest.artifacts_in_doubt()),
         named=chosen,
-        measured=charts.keys(),
+        measured=charts.keys() | read.keys(),
     )
     if deliveries:
         carried = {
@@ -131,7 +147,7 @@ def survey(
             job.resolve_delivery(name, list(states.values()), carried) for name in deliveries
         ]
         demand = replace(demand, deliveries=resolved)
-    return Survey(job, states, frames, demand, charts)
+    return Survey(job, states, frames, demand, charts, read)
 
 
 def _read_colour(path: Path, name: str) -> tuple[float, float, float]:
@@ -311,6 +327,7 @@ class _Run:
         self.deliveries = {order.name: order for order in survey.demand.deliveries}
         self.unhanded: list[tuple[str, Failure]] = []
         self.charts = dict(survey.charts)
+        self.products_read = dict(survey.products_read)
         self.unread: dict[str, Failure] = {}
         self.measure: list[Action] = []
         self.todo: dict[str, list[Action]] = {}
@@ -330,6 +347,7 @@ class _Run:
         if listener:
             listener.planned(len(self.todo))
         self._read_charts(engine)
+        self._read_products(engine)
         self.manifest.doubt(self._replaced())
         threads = cores() if len(self.todo) == 1 else 1
         with (
@@ -350,10 +368,10 @@ class _Run:
 
     def _read_charts(self, engine: Callable[[int], Engine]) -> None:
         """Before any frame, for all frames of a setup wait for its chart."""
-        if not self.measure:
-            return
         by_key = {key_of(f.chart.inputs): f.chart for f in self.resolved.values() if f.chart}
-        charts = {action.frame: by_key[action.key] for action in self.measure}
+        charts = {a.frame: by_key[a.key] for a in self.measure if a.key in by_key}
+        if not charts:
+            return
         tasks = [Task(name, self._chart_work(chart)) for name, chart in charts.items()]
         with closing(engine(self._most_pixels(charts)).run(tasks)) as outcomes:
             for outcome in outcomes:
@@ -383,6 +401,63 @@ class _Run:
                     f"the chart of {chart.setup} in {chart.frame}: {warning}"
                     for warning in read.warnings
                 ]
+
+    def _read_products(self, engine: Callable[[int], Engine]) -> None:
+        """Then what frames are evened by: the products of all that belong together."""
+        even = [frame.even for frame in self.resolved.values() if frame.even]
+        wanted = {key: name for group in even for name, key in group.group.items()}
+        keys = {wanted[a.key]: a.key for a in self.measure if a.key in wanted}
+        tasks = []
+        for name, key in keys.items():
+            frame = _with_chart(
+                self.survey.job.resolve(name, self.survey.states[name].setup), self.survey.states
+            )
+            if frame.chart and (failure := self.unread.get(key_of(frame.chart.inputs))):
+                self.unread[key] = failure
+            else:
+                tasks.append(Task(name, self._products_work(frame)))
+        if not tasks:
+            return
+        with closing(engine(self._most_pixels(keys)).run(tasks)) as outcomes:
+            for outcome in outcomes:
+                name, key = outcome.task.name, keys[outcome.task.name]
+                if outcome.failure is not None:
+                    sentence = f"the products of {name}, for even: true: {outcome.failure.sentence}"
+                    self.unread[key] = replace(outcome.failure, sentence=sentence)
+                    continue
+                read = ReadProducts(name, key, outcome.record, _now())
+                self.manifest.record_products(read)
+                self.products_read[key] = read
+
+    def _products_work(self, frame: ResolvedFrame) -> ProductsWork:
+        from pipeline.work import ProductsWork
+
+        original = self.survey.states[frame.frame].original
+        return ProductsWork(
+            original=self.folder / original.path,
+            original_digest=original.digest,
+            steps=evening.scene_steps(frame),
+            products=frame.products,
+            files=self.survey.job.files,
+            correction=self._correction(frame),
+        )
+
+    def _correction(self, frame: ResolvedFrame) -> Mapping[str, Any] | None:
+        return self.charts[key_of(frame.chart.inputs)].correction if frame.chart else None
+
+    def _evening(self, frame: ResolvedFrame) -> Evening | None:
+        """How the frame's light is moved, and a note of it."""
+        if frame.even is None:
+            return None
+        read = {name: self.products_read[key].labs for name, key in frame.even.group.items()}
+        tolerances = {product.name: product.tolerance for product in frame.products}
+        own = {
+            name: {k: v for k, v in labs.items() if k in tolerances} for name, labs in read.items()
+        }
+        moved = evening.evenings(own, tolerances).get(frame.frame)
+        if moved is not None:
+            self.report.notes.append(f"{frame.frame}: {evening.in_words(moved, frame.setup)}")
+        return moved
 
     def _chart_work(self, chart: ResolvedChart) -> ChartWork:
         from pipeline.work import ChartWork
@@ -426,15 +501,22 @@ class _Run:
     def _tasks(self, metadata: MetadataWriter | None, threads: int) -> Generator[Task]:
         """What to hand out. Drawn in a thread of its own, so it keeps off the manifest."""
         for frame, actions in self.todo.items():
-            chart = self.resolved[frame].chart
-            develops = any(action.action == "develop" for action in actions)
-            if develops and chart and (failure := self.unread.get(key_of(chart.inputs))):
+            if failure := self._hindrance(frame, actions):
                 self.unhanded.append((frame, failure))
                 continue
             try:
                 yield Task(frame, self._work(frame, actions, metadata, threads))
             except SafelightError as error:
                 self.unhanded.append((frame, Failure(str(error), error.exit_code)))
+
+    def _hindrance(self, frame: str, actions: Sequence[Action]) -> Failure | None:
+        """What was not read and keeps a frame from being developed."""
+        if not any(action.action == "develop" for action in actions):
+            return None
+        resolved = self.resolved[frame]
+        keys = [key_of(resolved.chart.inputs)] if resolved.chart else []
+        keys += resolved.even.group.values() if resolved.even else ()
+        return next((self.unread[key] for key in keys if key in self.unread), None)
 
     def _work(
         self, frame: str, actions: list[Action], metadata: MetadataWriter | None, threads: int
@@ -443,7 +525,7 @@ class _Run:
 
         state = self.survey.states[frame]
         number = actions[0].version
-        chart = self.resolved[frame].chart
+        resolved = self.resolved[frame]
         develops = any(action.action == "develop" for action in actions)
         recorded = next((v.master for v in state.versions if v.number == number), None)
         return FrameWork(
@@ -452,9 +534,10 @@ class _Run:
             original=self.folder / state.original.path,
             original_digest=state.original.digest,
             master=_master_path(frame, number),
-            steps=self.resolved[frame].steps,
+            steps=resolved.steps,
             files=self.survey.job.files,
-            correction=self.charts[key_of(chart.inputs)].correction if develops and chart else None,
+            correction=self._correction(resolved) if develops else None,
+            even=self._evening(resolved) if develops else None,
             recorded=None if develops else recorded,
             deliveries=tuple(
                 self._file(action, metadata)

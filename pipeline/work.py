@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.engines import Failure
 from pipeline.errors import ChartUnread, SafelightError
-from pipeline.records import Artifact, ResolvedStep
+from pipeline.records import Artifact, Evening, ResolvedProduct, ResolvedStep
 
 if TYPE_CHECKING:
     import numpy as np
@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 WORST_CHART_DE00 = 8.0
 """Mean ΔE00 that a matrix may leave on patches that it was not fitted to. Cameras leave up to 4
 (measured on spectral simulations under lamps); a chart read upside down leaves 20."""
+
+ProductLabs = dict[str, tuple[float, float, float]]
 
 PPI = 300
 """What files say of their resolution; common practice for print, and without meaning on a screen.
@@ -54,7 +56,7 @@ class FrameWork:
 
     ``recorded`` is the master to start from where it is current; else the original is developed
     into ``master``. ``files`` maps each file that a step names to where it lies. ``correction`` is
-    what was fitted to the setup's chart.
+    what was fitted to the setup's chart, and ``even`` moves the frame's light.
     """
 
     frame: str
@@ -65,6 +67,7 @@ class FrameWork:
     steps: tuple[ResolvedStep, ...]
     files: Mapping[str, Path]
     correction: Mapping[str, Any] | None = None
+    even: Evening | None = None
     recorded: Artifact | None = None
     deliveries: tuple[DeliveredFile, ...] = ()
     threads: int = 1
@@ -109,11 +112,50 @@ class ChartRead:
     warnings: tuple[str, ...]
 
 
-def do(work: FrameWork | ChartWork) -> FrameDone | ChartRead:
+@dataclass(frozen=True, slots=True)
+class ProductsWork:
+    """Products to read in one frame, through the ``steps`` that speak of its light."""
+
+    original: Path
+    original_digest: str
+    steps: tuple[ResolvedStep, ...]
+    products: tuple[ResolvedProduct, ...]
+    files: Mapping[str, Path]
+    correction: Mapping[str, Any] | None = None
+
+
+def do(work: FrameWork | ChartWork | ProductsWork) -> FrameDone | ChartRead | ProductLabs:
     """What a worker is asked for. Raises ``SafelightError`` with a sentence."""
-    if isinstance(work, ChartWork):
-        return read_chart(work)
-    return make_frame(work)
+    match work:
+        case ChartWork():
+            return read_chart(work)
+        case ProductsWork():
+            return read_products(work)
+        case FrameWork():
+            return make_frame(work)
+
+
+def read_products(work: ProductsWork) -> ProductLabs:
+    """The L*a*b* of the products that can be read, by their names."""
+    from pipeline.chain import product_colours
+    from pipeline.files.painted import read_painted
+    from pipeline.files.raw import open_original
+    from pipeline.kernels.correction import Correction
+
+    source = open_original(work.original, work.original_digest)
+    correction = Correction.from_json(work.correction) if work.correction else None
+    painted = {path: digest for p in work.products for path, digest in p.files.items()}
+    try:
+        return product_colours(
+            source,
+            work.steps,
+            work.products,
+            work.files,
+            correction,
+            {path: read_painted(work.files[path], painted[path]) for path in painted},
+        )
+    except ValueError as error:
+        raise SafelightError(str(error)) from error
 
 
 def read_chart(work: ChartWork) -> ChartRead:
@@ -214,6 +256,7 @@ def _developed(work: FrameWork, say: Callable[[str], None]) -> NDArray[np.uint16
             work.threads,
             painted={path: read_painted(work.files[path], painted[path]) for path in painted},
             say=say,
+            even=work.even,
         )
     except ValueError as error:
         raise SafelightError(str(error)) from error
