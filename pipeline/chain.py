@@ -165,12 +165,17 @@ def _hold(
     finished: Callable[[Float32], NDArray[np.float64]],
     say: Say,
 ) -> list[Operation]:
-    """The warp that takes products' colours back to where they were before the look."""
+    """The warp that takes products' colours back to where they were before the look.
+
+    The exposure that the recipe asks for, ``stops``, is part of its look; what a setup or a frame
+    says in its place, and every balance, is the correction of a scene.
+    """
     from pipeline.kernels.hold import hold_colours, solve_hold, working_of_lab
 
     products = step.parameters["products"]
     labs = np.array([product["lab"] for product in products], np.float64)
-    planes = _padded(working_of_lab(labs).T.astype(np.float32))
+    exposed = working_of_lab(labs) * 2.0 ** step.parameters["stops"]
+    planes = _padded(exposed.T.astype(np.float32))
     for kernel, arguments in look:
         kernel(*planes, *arguments)
     looked = planes[:, : len(products)].T

@@ -477,7 +477,7 @@ def _resolved(
     files: list[LocalLayer] = [(recipe.document, recipe.file)]
     files += [(layer.document, layer.file) for layer in above if layer]
     local = laid_over(layers, files, products, elsewhere)
-    hold = held(layers, recipe.document, recipe.file, products)
+    hold = held(layers, recipe, products)
     steps = [link.resolved for link in chain if link.resolved]
     finish = [step for step in steps if step.stage == "finish"]
     before = [step for step in steps if step.stage != "finish"]

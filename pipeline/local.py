@@ -14,7 +14,7 @@ from typing import Any
 from pipeline import wording
 from pipeline.edits import EDITS
 from pipeline.masking import EDGES, Mask, extent
-from pipeline.recipe import Layers, WrittenValue, origins_of
+from pipeline.recipe import Layers, Recipe, WrittenValue, origins_of
 from pipeline.records import Origin, ResolvedProduct, ResolvedStep
 from pipeline.step import HOLD_VERSION
 from pipeline.written import FrameFile, JobFile, RecipeFile, SetupFile
@@ -99,10 +99,14 @@ def _measured(
     return None
 
 
-def held(
-    layers: Layers, document: Document, file: RecipeFile, products: Mapping[str, Known]
-) -> ResolvedStep | None:
-    """What ``hold`` of a recipe comes to: the products whose colours the look must not move."""
+def held(layers: Layers, recipe: Recipe, products: Mapping[str, Known]) -> ResolvedStep | None:
+    """What ``hold`` of a recipe comes to: the products whose colours the look must not move.
+
+    ``stops`` is the exposure that the recipe itself asks for, which is part of its look.
+    """
+    document, file = recipe.document, recipe.file
+    links = [link.resolved for link in recipe.chain if link.resolved]
+    stops = sum(step.parameters["stops"] for step in links if step.step == "expose")
     chosen: list[dict[str, Any]] = []
     origins = {"": document.origin(("hold",))}
     for index, name in enumerate(file.hold):
@@ -111,7 +115,8 @@ def held(
             chosen.append({"name": name, "lab": list(product.lab), "tolerance": product.tolerance})
     if not chosen:
         return None
-    return ResolvedStep("hold", "hold", "hold", HOLD_VERSION, {"products": chosen}, origins)
+    parameters = {"products": chosen, "stops": stops}
+    return ResolvedStep("hold", "hold", "hold", HOLD_VERSION, parameters, origins)
 
 
 def _known(layers: Layers, written: WrittenValue, products: Mapping[str, Known]) -> Known | None:

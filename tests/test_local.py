@@ -235,7 +235,8 @@ def test_hold_becomes_a_step_behind_the_look(tmp_path: Path) -> None:
     assert [step.stage for step in steps][3:5] == ["hold", "local"]
     held = steps[3]
     assert held.parameters == {
-        "products": [{"name": "red-lamp", "lab": [42.4, 51.0, 28.6], "tolerance": 1.5}]
+        "products": [{"name": "red-lamp", "lab": [42.4, 51.0, 28.6], "tolerance": 1.5}],
+        "stops": 0.1,
     }
     assert str(held.origins[""]) == f"recipes/mine.yaml:{MINE.count(chr(10)) + 1}"
 

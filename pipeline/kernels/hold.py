@@ -30,6 +30,10 @@ LEAST_STOPS = 1.0
 """Standard deviation of the fade in lightness, in stops of light, where little has to be moved."""
 STEEPEST = 0.5
 """Of the warp's own slope: a map whose displacement never changes faster than 1 cannot fold."""
+COLOURED = 0.08
+"""Length of u from which a held colour counts as coloured: then greys are kept out of its warp."""
+GREY = 0.03
+"""Length of u at which a coloured anchor has half of its weight."""
 CUT = 1e-3
 """Weight below which a colour is left alone to the last bit."""
 PEAK_SLOPE = np.exp(-0.5)
@@ -37,7 +41,7 @@ PEAK_SLOPE = np.exp(-0.5)
 ROUNDS = 10
 CLOSE_ENOUGH = 0.02
 NO_WHITE = np.ones(3)
-NO_ANCHORS: Float32 = np.zeros((0, 8), np.float32)
+NO_ANCHORS: Float32 = np.zeros((0, 10), np.float32)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +60,9 @@ class Held:
 def hold_colours(r, g, b, anchors):
     """Warp float32 working vectors r, g, b in place.
 
-    ``anchors`` is float32 (n, 8): for each held colour u, v and log2 L where it stands; the moves
-    of u, v and log2 L; and the two fades as factors k of ``2^(-k distance²)``. Moves of anchors
+    ``anchors`` is float32 (n, 10): for each held colour u, v and log2 L where it stands; the moves
+    of u, v and log2 L; the two fades as factors k of ``2^(-k distance²)``; and what keeps greys
+    out, a weight ``scale c² / (c² + grey)`` of c = |u| (scale 1, grey 0: nothing). Moves of anchors
     that overlap add up.
     """
     n = r.size
@@ -73,10 +78,11 @@ def hold_colours(r, g, b, anchors):
     for k in range(anchors.shape[0]):
         at_u, at_v, at_l = anchors[k, 0], anchors[k, 1], anchors[k, 2]
         move_u, move_v, move_l = anchors[k, 3], anchors[k, 4], anchors[k, 5]
-        fade, fade_l = anchors[k, 6], anchors[k, 7]
+        fade, fade_l, scale, grey = anchors[k, 6], anchors[k, 7], anchors[k, 8], anchors[k, 9]
         for i in range(n):
             du, dv, dl = u[i] - at_u, v[i] - at_v, log_l[i] - at_l
-            w = exp2(-fade * (du * du + dv * dv))
+            c2 = u[i] * u[i] + v[i] * v[i] + f32(1e-12)
+            w = exp2(-fade * (du * du + dv * dv)) * scale * c2 / (c2 + grey)
             w = max(w - f32(CUT), f32(0)) * f32(1 / (1 - CUT))
             by_u[i] += w * move_u
             by_v[i] += w * move_v
@@ -156,8 +162,12 @@ def _anchors(source: Float64, target: Float64) -> Float32:
     # OKLab's L goes with the cube root of light
     width_l = np.maximum(np.abs(away[:, 2]) * PEAK_SLOPE / STEEPEST, LEAST_STOPS / 3)
     fade, fade_l = np.log2(np.e) / 2 / width**2, np.log2(np.e) / 2 / width_l**2
+    c2 = source[:, 0] ** 2 + source[:, 1] ** 2 + 1e-12
+    grey = np.where(c2 > COLOURED**2, GREY**2, 0.0)
+    scale = (c2 + grey) / c2
     between = source[:, None] - source[None]
     w = np.exp2(-fade * (between[..., 0] ** 2 + between[..., 1] ** 2))
+    w *= scale * c2[:, None] / (c2[:, None] + grey)
     w = np.maximum(w - CUT, 0) / (1 - CUT)
     w_l = w * np.exp2(-fade_l * between[..., 2] ** 2)
     moves = np.column_stack(
@@ -167,7 +177,7 @@ def _anchors(source: Float64, target: Float64) -> Float32:
         ]
     )
     moves *= _gentle(source, moves, width, width_l)
-    return np.column_stack([source, moves, fade, fade_l]).astype(np.float32)
+    return np.column_stack([source, moves, fade, fade_l, scale, grey]).astype(np.float32)
 
 
 def _gentle(source: Float64, moves: Float64, width: Float64, width_l: Float64) -> float:
