@@ -81,7 +81,7 @@ def export_corrections(folder: Path, into: Path) -> list[Path]:
     """Write each setup's correction as SETUP.clf and SETUP.cube into a folder; their paths."""
     from pipeline.files.landing import land
     from pipeline.kernels.correction import Correction as Fitted
-    from pipeline.kernels.correction import clf_text, cube_text
+    from pipeline.kernels.exchange import clf_text, cube_text
 
     with Manifest.open(folder) as manifest:
         charts = _current_charts(survey(folder, manifest))
