@@ -173,7 +173,7 @@ ALL_EDITS = [
     local("burn", {"painted": "m.png"}, name="seven"),
     local("saturation", {"tones": {"from": -3.0}, "feather": 4.0}, 0.6, name="eight"),
 ]  # fmt: skip
-PAINTED = {"m.png": np.random.default_rng(3).integers(0, 256, (30, 41)).astype(np.uint8)}
+PAINT = np.random.default_rng(3).integers(0, 256, (30, 41)).astype(np.uint8)
 
 
 @pytest.mark.parametrize("orientation", range(1, 9))
@@ -181,11 +181,12 @@ def test_threads_and_strips_change_no_bit_of_any_mask(rng, orientation):
     picture = scene(rng)
     steps = [*steps_of(LOOK), *ALL_EDITS]
     source = PictureInMemory(picture, orientation)
-    first = master_pixels(source, steps, painted=PAINTED)
+    painted = {"m.png": PAINT.T.copy() if orientation >= 5 else PAINT}
+    first = master_pixels(source, steps, painted=painted)
     plain = master_pixels(source, steps_of(LOOK))
     assert (first != plain).any(axis=-1).mean() > 0.5
     for threads, rows in ((2, 96), (1, 1), (3, 7), (2, 61), (4, 1000)):
-        again = master_pixels(source, steps, painted=PAINTED, threads=threads, strip_rows=rows)
+        again = master_pixels(source, steps, painted=painted, threads=threads, strip_rows=rows)
         np.testing.assert_array_equal(again, first)
 
 
@@ -262,7 +263,7 @@ def test_what_only_pixels_tell_is_said(rng):
         local("burn", {"tones": {"from": -15.0}}, name="all"),
         local("burn", {"painted": "black.png"}, name="paint"),
     ]
-    black = {"black.png": np.zeros((10, 14), np.uint8)}
+    black = {"black.png": np.zeros((61, 83), np.uint8)}
     chain = compiled(steps, PictureInMemory(picture), painted=black, say=said.append)
     assert said == [
         "sun: its mask selects nothing in this frame",
@@ -277,3 +278,10 @@ def test_one_mask_used_twice_is_evaluated_once():
     chain = compiled([local("dodge", DISC), local("hue", DISC)], PictureInMemory(picture))
     assert len(chain.densities) == 1
     assert sum(hasattr(item, "density") for item in chain.rest) == 2
+
+
+def test_a_painted_mask_of_another_shape_stops_the_frame_in_words():
+    picture = np.full((20, 30, 3), 0.18, np.float32)
+    painted = {"m.png": np.zeros((30, 20), np.uint8)}
+    with pytest.raises(ValueError, match=r"20 × 30 pixels, another aspect ratio than .* 30 × 20"):
+        compiled([local("burn", {"painted": "m.png"})], PictureInMemory(picture), painted=painted)

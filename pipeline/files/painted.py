@@ -20,6 +20,10 @@ GREY = 0
 ALLOWED = "a PNG or TIFF of one channel with 8 or 16 bits"
 
 
+class _Refused(ValueError):
+    """In words of our own, which no decoder's may take the place of."""
+
+
 def painted_size(path: Path) -> tuple[int, int]:
     """Height and width of a painted mask, from its header.
 
@@ -70,7 +74,7 @@ def _png_size(head: bytes) -> tuple[int, int]:
 
 def _checked(height: int, width: int) -> tuple[int, int]:
     if not 0 < height * width <= MOST_PIXELS:
-        raise ValueError(
+        raise _Refused(
             f"its header claims {width} × {height} pixels; at most {MOST_PIXELS // 1_000_000} "
             "million are read"
         )
@@ -100,12 +104,12 @@ def _tiff(stream: Any, *, whole: bool) -> NDArray[Any]:
                 # tifffile fills what a file lacks with black, without a word
                 for offset, count in zip(page.dataoffsets, page.databytecounts, strict=True):
                     if count <= 0 or offset + count > size:
-                        raise ValueError("it is cut short: a part of the TIFF is missing")
+                        raise _Refused("it is cut short: a part of the TIFF is missing")
                 codes: NDArray[Any] = page.asarray()
                 if codes.shape == (height, width):
                     return codes
-    except ValueError:
+    except _Refused:
         raise
-    except Exception as error:  # whatever damage leads the decoder into
-        raise ValueError(f"it is not {ALLOWED} ({error})") from None
+    except Exception:  # whatever the decoder stumbles over
+        raise ValueError(f"it is not {ALLOWED}, or damaged") from None
     raise ValueError(f"it is not {ALLOWED}")
