@@ -47,6 +47,8 @@ def demonstrate(folder: Path, megapixels: float) -> int:
     _plan(job)
     _say("safelight deliver web print")
     code = _deliver(job, ["web", "print"])
+    _say("safelight colour")
+    _colour(job)
     _say("safelight status")
     _status(job)
     _say("safelight run")
@@ -88,6 +90,14 @@ def _deliver(job: Path, deliveries: list[str]) -> int:
         done = run(job, deliveries=deliveries, listener=listener)
     report.done(done, show_details=False)
     return done.exit_code
+
+
+def _colour(job: Path) -> None:
+    from pipeline.colour import colour_report, write_page
+
+    with progress.counting("measuring") as count:
+        found = colour_report(job, count)
+    report.colour(found, write_page(job, found).path, [])
 
 
 def _status(job: Path) -> None:
