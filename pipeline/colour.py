@@ -66,6 +66,7 @@ def colour_report(
         [_correction(chart) for chart in charts.values()],
         measure(files, threads=cores(), progress=progress),
         Tolerance(allowed.mean, allowed.p90, allowed.max),
+        stops_shown=_stops_shown(found),
     )
 
 
@@ -134,6 +135,17 @@ def _files(
             products=tuple(map(_product, resolved.products)),
             kelvin=_kelvin(resolved),
         )
+
+
+def _stops_shown(found: Survey) -> float:
+    """How many stops a stop of exposure makes in the pictures: the slope of the look's curve."""
+    slopes = (
+        float(step.parameters["contrast"])
+        for frame in found.frames
+        for step in frame.steps
+        if step.step == "tone"
+    )
+    return next(slopes, 1.0)
 
 
 def _has_look(state: FrameState, delivered: Delivered) -> bool:
