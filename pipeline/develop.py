@@ -19,7 +19,7 @@ from pipeline.chain import LANE_PIXELS, Masked, Painted, Say, compiled
 from pipeline.frame import Float32, Source
 from pipeline.kernels.correction import Correction
 from pipeline.kernels.encode import Encoding, encoding_of
-from pipeline.kernels.masks import Box, Density
+from pipeline.kernels.masks import Box, Density, spans
 from pipeline.kernels.orient import (
     lay_upright,
     sensor_view,
@@ -92,9 +92,13 @@ def master_pixels(
 
 
 class _InStrip(NamedTuple):
-    """A mask's density over whole lanes of the strip: (rows, columns) from ``top`` and ``left``."""
+    """A mask's density over whole lanes of the strip: (rows, columns) from ``top`` and ``left``.
+
+    ``reach`` (rows, 2) are, in whole lanes too, the columns between which a row is above 0.
+    """
 
     values: Float32
+    reach: NDArray[np.int64]
     top: int
     left: int
 
@@ -124,7 +128,10 @@ def _in_strip(density: Density, strip: Float32, top: int, source: Source) -> _In
     stop = -(-right // LANE_PIXELS) * LANE_PIXELS
     lanes: Float32 = np.zeros((last - first, stop - start), np.float32)
     lanes[:, left - start : right - start] = values
-    return _InStrip(lanes, first - top, start)
+    reach = spans(lanes)
+    reach[:, 0] = reach[:, 0] // LANE_PIXELS * LANE_PIXELS
+    reach[:, 1] = -(-reach[:, 1] // LANE_PIXELS) * LANE_PIXELS
+    return _InStrip(lanes, reach, first - top, start)
 
 
 def _apply(
@@ -154,7 +161,9 @@ def _apply(
 def _through(operation: Operation, mask: _InStrip, strip: Float32, first: int, last: int) -> None:
     """An operation on the part of some rows that a mask covers."""
     kernel, arguments = operation
-    height, width = mask.values.shape
-    for row in range(max(first, mask.top), min(last, mask.top + height)):
-        r, g, b = strip[:, row, mask.left : mask.left + width]
-        kernel(r, g, b, mask.values[row - mask.top], *arguments)
+    for row in range(max(first, mask.top), min(last, mask.top + len(mask.values))):
+        left, right = mask.reach[row - mask.top]
+        if left < right:
+            density = mask.values[row - mask.top, left:right]
+            r, g, b = strip[:, row, mask.left + left : mask.left + right]
+            kernel(r, g, b, density, *arguments)

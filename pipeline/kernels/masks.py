@@ -543,6 +543,13 @@ def minus(part: Density, cut: Density) -> Density:
     return all_of([part, inverse(cut)])
 
 
+def spans(values: Float32) -> NDArray[np.int64]:
+    """For each row of a density, from which column on and up to which it is above 0, (rows, 2)."""
+    found = np.empty((values.shape[0], 2), np.int64)
+    _spans(values, found)
+    return found
+
+
 # --- edges ----------------------------------------------------------------------------------------
 
 
@@ -615,6 +622,12 @@ def _blurred(part: Density, window: Box, scene: Scene | None, weights: Float32) 
     out: Float32 = np.empty(window.shape, np.float32)
     _blur(around, weights, out)
     return out
+
+
+COS6, SIN6 = math.cos(math.radians(6)), math.sin(math.radians(6))
+COS30, SIN30 = math.cos(math.radians(30)), math.sin(math.radians(30))
+COS63, SIN63 = math.cos(math.radians(63)), math.sin(math.radians(63))
+COS275, SIN275 = math.cos(math.radians(275)), math.sin(math.radians(275))
 
 
 # --- the loops ------------------------------------------------------------------------------------
@@ -767,33 +780,44 @@ def _colour(r, g, b, into, bounds, target, reach, sharpness, out):
 
 @exact
 def _delta_e_2000(l1, a1, b1, l2, a2, b2):
-    """ΔE00 of one pair, as ``kernels.difference`` has it for arrays."""
-    mean_c7 = ((math.hypot(a1, b1) + math.hypot(a2, b2)) / 2) ** 7
-    stretch = 1.5 - 0.5 * math.sqrt(mean_c7 / (mean_c7 + 25.0**7))
+    """ΔE00 of one pair, as ``kernels.difference`` has it for arrays, nearly without angles.
+
+    The mean hue is the direction between the two hues' unit vectors; cosines of its multiples
+    follow from its own. Only the rotation term, near 275°, needs the angle itself.
+    """
+    c7 = ((math.sqrt(a1 * a1 + b1 * b1) + math.sqrt(a2 * a2 + b2 * b2)) / 2) ** 7
+    stretch = 1.5 - 0.5 * math.sqrt(c7 / (c7 + 25.0**7))
     a1, a2 = a1 * stretch, a2 * stretch
-    c1, c2 = math.hypot(a1, b1), math.hypot(a2, b2)
-    h1, h2 = math.degrees(math.atan2(b1, a1)) % 360, math.degrees(math.atan2(b2, a2)) % 360
-    turn = h2 - h1
-    turn = turn - 360 if turn > 180 else (turn + 360 if turn < -180 else turn)
-    h = h1 + turn / 2
-    if c1 * c2 == 0:
-        turn, h = 0.0, h1 + h2
-    lightness, chroma = (l1 + l2) / 2, (c1 + c2) / 2
+    c1, c2 = math.sqrt(a1 * a1 + b1 * b1), math.sqrt(a2 * a2 + b2 * b2)
+    inverse1 = 1 / c1 if c1 > 0 else 0.0
+    inverse2 = 1 / c2 if c2 > 0 else 0.0
+    x, y = a1 * inverse1 + a2 * inverse2, b1 * inverse1 + b2 * inverse2
+    length = math.sqrt(x * x + y * y)
+    if length < 1e-9:  # opposite hues, or two greys
+        x, y, length = -b1 * inverse1, a1 * inverse1, 1.0
+    x, y = x / length, y / length
+    cos2, sin2 = 2 * x * x - 1, 2 * x * y
+    cos3, sin3 = 4 * x * x * x - 3 * x, 3 * y - 4 * y * y * y
+    cos4, sin4 = 2 * cos2 * cos2 - 1, 2 * sin2 * cos2
     t = (
         1
-        - 0.17 * math.cos(math.radians(h - 30))
-        + 0.24 * math.cos(math.radians(2 * h))
-        + 0.32 * math.cos(math.radians(3 * h + 6))
-        - 0.20 * math.cos(math.radians(4 * h - 63))
+        - 0.17 * (COS30 * x + SIN30 * y)
+        + 0.24 * cos2
+        + 0.32 * (COS6 * cos3 - SIN6 * sin3)
+        - 0.20 * (COS63 * cos4 + SIN63 * sin4)
     )
-    h = h % 360
-    off = (lightness - 50) ** 2
+    chroma = (c1 + c2) / 2
+    off = ((l1 + l2) / 2 - 50) ** 2
     by_lightness = (l2 - l1) / (1 + 0.015 * off / math.sqrt(20 + off))
     by_chroma = (c2 - c1) / (1 + 0.045 * chroma)
-    by_hue = 2 * math.sqrt(c1 * c2) * math.sin(math.radians(turn / 2)) / (1 + 0.015 * chroma * t)
-    c7 = chroma**7
-    turned = -math.sin(math.radians(60 * math.exp(-(((h - 275) / 25) ** 2))))
-    turned *= 2 * math.sqrt(c7 / (c7 + 25.0**7))
+    apart = math.sqrt(max(2 * (c1 * c2 - a1 * a2 - b1 * b2), 0.0))
+    by_hue = math.copysign(apart, a1 * b2 - b1 * a2) / (1 + 0.015 * chroma * t)
+    turned = 0.0
+    if x * COS275 + y * SIN275 > -0.3:  # beyond, it is less than 1e-8
+        h = math.degrees(math.atan2(y, x)) % 360
+        c7 = chroma**7
+        turned = -math.sin(math.radians(60 * math.exp(-(((h - 275) / 25) ** 2))))
+        turned *= 2 * math.sqrt(c7 / (c7 + 25.0**7))
     return math.sqrt(
         max(by_lightness**2 + by_chroma**2 + by_hue**2 + turned * by_chroma * by_hue, 0.0)
     )
@@ -840,3 +864,16 @@ def _blur(around, weights, out):
                 target[j] += weight * line[j + k]
         for j in range(target.size):
             target[j] = _settled(target[j])
+
+
+@exact
+def _spans(values, found):
+    columns = values.shape[1]
+    for i in range(values.shape[0]):
+        first = 0
+        while first < columns and values[i, first] == 0:
+            first += 1
+        last = columns
+        while last > first and values[i, last - 1] == 0:
+            last -= 1
+        found[i, 0], found[i, 1] = first, last
