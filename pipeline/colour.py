@@ -31,7 +31,7 @@ from pipeline.records import (
     ResolvedFrame,
     ResolvedProduct,
 )
-from pipeline.run import Survey, survey
+from pipeline.survey import Survey, survey
 
 if TYPE_CHECKING:
     import numpy as np

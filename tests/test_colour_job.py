@@ -121,13 +121,13 @@ def test_a_chart_that_is_not_found_stops_its_own_setup_alone(job: Path) -> None:
 def test_a_chart_is_read_once(job: Path) -> None:
     first, second = InProcess(), InProcess()
     run(job, named=["A1", "A2"], engine=first)
-    assert first.worked_on == ["A1", "A1", "A2"]  # the chart, then the frames
+    assert first.worked_on == ["the chart of day", "A1", "A2"]
     run(job, named=["A1", "A2"], engine=second)
     assert second.worked_on == []
     edit(job / "setups/day.yaml", "frame: A1}", "frame: A1, edition: average}")
     third = InProcess()
     report = run(job, named=["A1", "A2"], engine=third)
-    assert third.worked_on == ["A1", "A1", "A2"]
+    assert third.worked_on == ["the chart of day", "A1", "A2"]
     assert report.developed[0].reason == "chart.edition after-2014 -> average in setups/day.yaml"
 
 

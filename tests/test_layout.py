@@ -26,7 +26,7 @@ RANKS = {
             "plan",
             "chain develop rendition files manifest",
             "engines proof",
-            "work run evening ingest rating verify painted colour",
+            "work survey measuring run evening ingest rating verify painted colour",
             "cli",
         ]
     )

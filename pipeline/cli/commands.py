@@ -142,7 +142,7 @@ def plan(
     """Say what would be done and why, and do nothing."""
     from pipeline.cli import report
     from pipeline.manifest import Manifest
-    from pipeline.run import survey
+    from pipeline.survey import survey
 
     folder = job_folder(job)
     with Manifest.open(folder) as manifest:
@@ -207,7 +207,7 @@ def status(job: JobOption = None, as_json: JsonOption = False) -> int:
     """Show every frame's state, version, and what is stale."""
     from pipeline.cli import report
     from pipeline.manifest import Manifest
-    from pipeline.run import survey
+    from pipeline.survey import survey
 
     folder = job_folder(job)
     with Manifest.open(folder) as manifest:
@@ -290,7 +290,7 @@ def show(
     from pipeline.cli import report
     from pipeline.errors import InvalidInput, Problem
     from pipeline.manifest import Manifest
-    from pipeline.run import survey
+    from pipeline.survey import survey
 
     folder = job_folder(job)
     with Manifest.open(folder) as manifest:

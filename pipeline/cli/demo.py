@@ -77,7 +77,7 @@ def _make_shoot(folder: Path, megapixels: float) -> None:
 
 def _plan(job: Path) -> None:
     from pipeline.manifest import Manifest
-    from pipeline.run import survey
+    from pipeline.survey import survey
 
     with Manifest.open(job) as manifest:
         report.plan(survey(job, manifest).actions)
@@ -102,7 +102,7 @@ def _colour(job: Path) -> None:
 
 def _status(job: Path) -> None:
     from pipeline.manifest import Manifest
-    from pipeline.run import survey
+    from pipeline.survey import survey
 
     with Manifest.open(job) as manifest:
         report.status(survey(job, manifest).status)
