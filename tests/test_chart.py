@@ -7,10 +7,12 @@ import time
 import cv2
 import numpy as np
 import pytest
-from chart_pictures import Scene, draw, patch_colours
+from chart_pictures import LIGHTS, Scene, draw, patch_colours
+from spectral import CAMERAS
 
 from pipeline.kernels.chart import PATCH_SHARE, measure, patch_quads
 from pipeline.kernels.finding import Found, NotFound, find_chart
+from pipeline.kernels.recognition import doubt
 from pipeline.kernels.references import PATCHES, reference_xyz
 
 REFERENCE = reference_xyz("after-2014")
@@ -156,6 +158,36 @@ def test_scale_and_bad_pixels_do_not_matter_and_the_picture_stays(rng):
     found = find_chart(spoilt, REFERENCE)
     np.testing.assert_array_equal(spoilt, before)
     assert off_patches(found, picture, pose) < 0.25
+
+
+# what its colours say
+
+
+@pytest.mark.parametrize("light", LIGHTS)
+@pytest.mark.parametrize("camera", CAMERAS)
+def test_colours_say_how_corners_were_placed(camera, light):
+    colours = (patch_colours(camera, light) * [0.6, 1, 1.7]).reshape(4, 6, 3)
+    shade = np.exp2(-1.5 / (1 + np.exp(-2 * (np.arange(6) - 2.5))))[None, :, None]
+    colours = colours * shade
+    assert doubt(colours.reshape(24, 3), REFERENCE) is None
+    for turned, clause in (
+        (colours[::-1, ::-1], "the corners are those of the chart turned by half"),
+        (colours[:, ::-1], "the chart is mirrored left to right"),
+        (colours[::-1], "the chart is mirrored top to bottom"),
+        (colours[[1, 0, 2, 3]], "the patches do not have the chart's colours"),
+        (colours.transpose(1, 0, 2), "the patches do not have the chart's colours"),
+    ):
+        assert doubt(turned.reshape(24, 3), REFERENCE) == clause
+
+
+def test_colours_are_told_without_the_patches_that_cannot_be_used():
+    colours = patch_colours(CAMERAS[0], "D65").copy()
+    colours[15] = 0.5  # yellow is clipped
+    colours[18] = np.nan  # white is damaged
+    usable = np.arange(24) != 15
+    assert doubt(colours, REFERENCE, usable) is None
+    few = doubt(colours, REFERENCE, np.arange(24) < 11)
+    assert few == "too few of its patches can be read"
 
 
 # reading
