@@ -28,7 +28,7 @@ RAMP = slice(18, 24)
 """The neutral patches, white to black."""
 REACH = 0.6
 """How far out the roots see, as a share of the chart's most saturated patch. Smaller is stabler,
-larger follows saturated colours further; at 0.6 no measured camera under any light folds."""
+larger follows saturated colours further; at 0.6 neither measured camera folds in lights tried."""
 RIDGES = (0.0003, 0.003, 0.03, 0.3)
 """Weights of the wish to stay with degree 1 over the working gamut."""
 SMALLNESS = 3e-4
