@@ -19,12 +19,16 @@ from pipeline.edit import Pixels, Region, Target
 from pipeline.edits import EDITS
 from pipeline.frame import Float32, Source
 from pipeline.kernels.correction import Correction
+from pipeline.kernels.difference import lab_of
 from pipeline.kernels.encode import decode_romm16, encoding_of
+from pipeline.kernels.linear import matrix
+from pipeline.kernels.lit import lit_weights
 from pipeline.kernels.masks import Box, Density, Grid
 from pipeline.kernels.orient import upright_shape
-from pipeline.kernels.spaces import working_to_pcs_matrix
+from pipeline.kernels.spaces import PCS_WHITE, working_to_pcs_matrix
+from pipeline.kernels.temperature import filter_matrix
 from pipeline.masking import Mask, density_of, fits
-from pipeline.records import ResolvedStep
+from pipeline.records import Evening, ResolvedProduct, ResolvedStep
 from pipeline.step import Context, Operation
 from pipeline.steps import STEPS
 
@@ -38,6 +42,10 @@ ENOUGH_PIXELS = 40_000
 
 Painted = Mapping[str, NDArray[Any]]
 Say = Callable[[str], None]
+
+
+FEWEST_PIXELS = 30
+"""Lit pixels of the reduced picture from which a product's colour is read."""
 
 
 class Masked(NamedTuple):
@@ -68,12 +76,13 @@ def compiled(
     correction: Correction | None = None,
     painted: Painted | None = None,
     say: Say = lambda _sentence: None,
+    even: Evening | None = None,
 ) -> Chain:
     """The operations of a frame's steps and local edits.
 
-    A frame without ``balance`` gets the camera's own. ``painted`` maps each file that a mask names
-    to its codes; ``say`` is told what a person should know. Raises ``ValueError`` with a sentence
-    where a step cannot be done on this frame.
+    A frame without ``balance`` gets the camera's own; ``even`` moves its light. ``painted`` maps
+    each file that a mask names to its codes; ``say`` is told what a person should know. Raises
+    ``ValueError`` with a sentence where a step cannot be done on this frame.
     """
     preview = cache(source.preview)
     context = Context(source.light, preview, files or {}, correction)
@@ -95,6 +104,8 @@ def compiled(
     first = operations(scene)
     if not any(step.step == "balance" for step in scene):
         first = [*balance.operations(balance.neutral, context), *first]
+    if even is not None:
+        first.append(_evened(even))
     look = operations([step for step in working if step.stage != "finish"])
     finish = operations([step for step in working if step.stage == "finish"])
     edits = [_Written(step) for step in steps if step.stage == "local"]
@@ -109,6 +120,43 @@ def compiled(
             ]
     local.add([edit for edit in edits if edit.kind.space == "working"])
     return Chain(tuple(first), (*local.compiled(), *finish))
+
+
+def _evened(even: Evening) -> Operation:
+    """More or less light, and another white: what was taken for white moves the other way."""
+    moved = np.linalg.inv(filter_matrix(even.mired, even.duv)) * 2.0**even.stops
+    return Operation(matrix, (moved.astype(np.float32),))
+
+
+def product_colours(
+    source: Source,
+    steps: Sequence[ResolvedStep],
+    products: Sequence[ResolvedProduct],
+    files: Mapping[str, Path] | None = None,
+    correction: Correction | None = None,
+    painted: Painted | None = None,
+) -> dict[str, tuple[float, float, float]]:
+    """L*a*b* (D50) of the lit part of each product, through the scene steps in ``steps`` alone.
+
+    Read on the reduced picture; a product that is too small or lies in the dark is left out.
+    """
+    chain = compiled(steps, source, files, correction)
+    preview = source.preview()
+    shape = preview.shape[:2]
+    planes = _padded(preview.reshape(-1, 3).T)
+    for kernel, arguments in chain.scene:
+        kernel(*planes, *arguments)
+    flat = working_to_pcs_matrix() @ planes[:, : shape[0] * shape[1]].astype(np.float64)
+    size = upright_shape(source.height, source.width, source.orientation)
+    found = {}
+    for product in products:
+        grid = Grid.over(*size, shape)
+        density = density_of(Mask.model_validate(product.where), grid, painted or {})
+        weights = lit_weights(flat[1], density.at(grid.box).ravel())
+        if np.count_nonzero(weights) >= FEWEST_PIXELS:
+            lab = lab_of(flat @ weights / weights.sum(), PCS_WHITE)
+            found[product.name] = (float(lab[0]), float(lab[1]), float(lab[2]))
+    return found
 
 
 def _hold(

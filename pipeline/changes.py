@@ -33,6 +33,8 @@ def of_version(
     changes += dict.fromkeys(_of_steps(before["steps"], after["steps"], resolved.steps))
     if resolved.chart and "chart" in before:
         changes += _of_chart(before["chart"], after["chart"], resolved.chart)
+    if before.get("even") != after.get("even"):
+        changes.append("what it is evened with changed (even: true in the recipe)")
     changes += _of_libraries(before["libraries"], after["libraries"])
     return changes
 

@@ -28,7 +28,7 @@ from pipeline.kernels.orient import (
     upright_shape,
     upright_window,
 )
-from pipeline.records import ResolvedStep
+from pipeline.records import Evening, ResolvedStep
 from pipeline.step import Operation
 
 MASTER_SPACE = "romm-rgb"
@@ -46,15 +46,17 @@ def master_pixels(
     strip_rows: int = STRIP_ROWS,
     painted: Painted | None = None,
     say: Say = lambda _sentence: None,
+    even: Evening | None = None,
 ) -> NDArray[np.uint16]:
     """Develop an opened original: uint16 (height, width, 3), ROMM RGB codes, upright.
 
     ``files`` maps each file that a step names to where it lies, ``painted`` each file that a mask
     names to its codes; ``correction`` is that of the setup's chart, where a step asks for it.
-    ``say`` is told, in sentences, what a person should know of this frame. The result is the same
+    ``say`` is told, in sentences, what a person should know of this frame; ``even`` moves its
+    light. The result is the same
     to the last bit for any ``threads`` and ``strip_rows``.
     """
-    chain = compiled(steps, source, files, correction, painted, say)
+    chain = compiled(steps, source, files, correction, painted, say, even)
     densities = chain.densities
     encoding = encoding_of(MASTER_SPACE, 16)
     width, height = source.width, source.height

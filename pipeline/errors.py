@@ -75,6 +75,12 @@ class UnreadableOriginal(SafelightError):
     exit_code = 1
 
 
+class ChartUnread(SafelightError):
+    """A chart was not found, or what was read is no chart; the frames that need it wait."""
+
+    exit_code = 1
+
+
 class CannotWrite(SafelightError):
     """The disk refused: full, read-only, or gone."""
 

@@ -269,7 +269,7 @@ class _Entry:
         )
 
     def _match(self, mask: _Plain | None) -> Iterator[ResolvedStep]:
-        """A match with its product: through the product's own place, where no mask is given."""
+        """A match with its product: without a mask, through the outline that says where it is."""
         written = self.values["match"]
         name = written.value.product
         at = WrittenValue(name, written.document, (*written.place, "product"))
@@ -284,6 +284,10 @@ class _Entry:
             return
         if mask is None:
             assert placed is not None and where is not None
+            if "ellipse" in where:  # through it, its outline would show on the product
+                found = f"match without a mask, and {name} is known by a spot to measure at"
+                self._report("match", found, f"a mask of all that is {name}")
+                return
             mask = _Plain(where, placed.origins, placed.files)
         target = {"name": name, "lab": list(product.lab), "tolerance": product.tolerance}
         if where is not None:

@@ -26,6 +26,7 @@ from pipeline.records import (
     ActionKind,
     FrameState,
     ResolvedDelivery,
+    ResolvedEven,
     ResolvedFrame,
     ResolvedStep,
     State,
@@ -44,7 +45,7 @@ class Demand:
     a delivered file from a master. ``missing`` are the paths of masters and delivered files that
     are not on disk as they were recorded. ``named`` are the frames that a person named, which
     overrules an earlier approval unless deliveries are asked for: those carry what was approved.
-    ``measured`` are the keys of the charts that were read before.
+    ``measured`` are the keys of the charts and products that were read before.
     """
 
     selects: Collection[str]
@@ -61,20 +62,27 @@ def plan(
 ) -> list[Action]:
     """Every frame's actions, in the order of ``frames``; at least one a frame.
 
-    Before them stand the charts that have to be read for them.
+    Before them stands what has to be measured for them: charts, then products.
     """
     keys = _Keys(demand)
     charts: dict[str, Action] = {}
+    products: dict[str, Action] = {}
     actions = []
     for resolved in frames:
         own = _worth_saying(_actions(resolved, states[resolved.frame], demand, keys))
         actions += own
-        if resolved.chart and any(action.action == "develop" for action in own):
+        if not any(action.action == "develop" for action in own):
+            continue
+        if resolved.chart:
             key = key_of(resolved.chart.inputs)
-            if key not in demand.measured:
-                reason = f"the chart of {resolved.chart.setup}, not read before"
-                charts.setdefault(key, Action(resolved.chart.frame, "measure", reason, key))
-    return [*charts.values(), *actions]
+            reason = f"the chart of {resolved.chart.setup}, not read before"
+            charts.setdefault(key, Action(resolved.chart.frame, "measure", reason, key))
+        if resolved.even:
+            reason = "its products, for even: true, not read before"
+            for frame, key in resolved.even.group.items():
+                products.setdefault(key, Action(frame, "measure", reason, key))
+    measures = (*charts.values(), *products.values())
+    return [*(action for action in measures if action.key not in demand.measured), *actions]
 
 
 def status(
@@ -136,6 +144,8 @@ def inputs_of(
     }
     if resolved.chart:
         inputs["chart"] = resolved.chart.inputs
+    if resolved.even:
+        inputs["even"] = _even_inputs(resolved.even)
     return inputs
 
 
@@ -150,6 +160,10 @@ def delivery_inputs(
         "file": delivery.files[frame],
         "libraries": dict(encoders),
     }
+
+
+def _even_inputs(even: ResolvedEven) -> dict[str, Any]:
+    return {"own": even.own, "group": sorted(even.group.values())}
 
 
 def _step_inputs(step: ResolvedStep) -> dict[str, Any]:
@@ -175,12 +189,14 @@ class _Keys:
 
     def version(self, resolved: ResolvedFrame, original_digest: str) -> str:
         steps = b",".join(self._canonical(step) for step in resolved.steps)
-        chart = b""
+        measured = b""
         if resolved.chart:
-            chart = b'"chart":%b,' % self._canonical(resolved.chart.inputs)
+            measured = b'"chart":%b,' % self._canonical(resolved.chart.inputs)
+        if resolved.even:
+            measured += b'"even":%b,' % canonical_json(_even_inputs(resolved.even))
         return _digest(
             b'{%b"libraries":%b,"original":%b,"steps":[%b]}',
-            chart,
+            measured,
             self._libraries,
             canonical_json(original_digest),
             steps,

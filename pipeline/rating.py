@@ -7,7 +7,7 @@ from pathlib import Path
 
 from pipeline.errors import InvalidInput, Problem
 from pipeline.manifest import Manifest
-from pipeline.run import chosen_frames, survey
+from pipeline.survey import chosen_frames, survey
 
 RATINGS = range(-1, 6)
 """xmp:Rating, ISO 16684-1: -1 rejected, 0 unrated, 1 to 5."""

@@ -212,11 +212,39 @@ class ResolvedProduct:
 
 
 @dataclass(frozen=True, slots=True)
+class Evening:
+    """How a frame's light is moved: exposure in stops, the assumed white in mired and Duv."""
+
+    stops: float
+    mired: float
+    duv: float
+
+
+@dataclass(frozen=True, slots=True)
+class ResolvedEven:
+    """The frames that one is evened with: the key of what is read of each, its own among them."""
+
+    own: str
+    group: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class ReadProducts:
+    """The L*a*b* (D50) of a frame's products, neutrally rendered, by their names."""
+
+    frame: str
+    key: str
+    labs: Mapping[str, tuple[float, float, float]]
+    made_at: str
+
+
+@dataclass(frozen=True, slots=True)
 class ResolvedFrame:
     """A frame's whole recipe: what will be done to it, in order.
 
     ``chart`` is the one that its balance comes from, None where the balance comes from elsewhere.
-    ``products`` are those whose place in the frame is known.
+    ``products`` are those whose place in the frame is known. ``even`` says what the frame's light
+    is evened with, None where it is left as it is.
     """
 
     frame: str
@@ -225,6 +253,7 @@ class ResolvedFrame:
     steps: tuple[ResolvedStep, ...]
     chart: ResolvedChart | None = None
     products: tuple[ResolvedProduct, ...] = ()
+    even: ResolvedEven | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,204 +7,39 @@ workers (``work``), by whichever engine is given.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
+from collections.abc import Generator, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager, closing, nullcontext, suppress
-from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
-from importlib.metadata import version as installed
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Protocol
 
-from pipeline.engines import Engine, Failure, Outcome, Task
-from pipeline.errors import InvalidInput, Problem, SafelightError
-from pipeline.hashing import digest_file, key_of
-from pipeline.job import Job, load_job
+from pipeline.engines import Engine, Failure, MakeEngine, Outcome, Task
+from pipeline.errors import SafelightError
 from pipeline.manifest import Manifest
-from pipeline.painted import check_painted
-from pipeline.plan import Demand, delivery_inputs, inputs_of, plan, status
+from pipeline.manifest.store import utc_now
+from pipeline.measuring import Measurements
+from pipeline.plan import delivery_inputs, inputs_of
 from pipeline.records import (
     Action,
-    Artifact,
     Delivered,
-    FrameState,
     MeasuredChart,
-    ResolvedChart,
-    ResolvedFrame,
     Version,
 )
-from pipeline.selection import FramePattern
-from pipeline.step import CHART_VERSION, PASS_VERSION, RENDITION_VERSION
+from pipeline.survey import Survey, as_recorded, survey
 
 if TYPE_CHECKING:
     from pipeline.files.metadata import MetadataWriter
-    from pipeline.work import ChartRead, ChartWork, DeliveredFile, FrameDone, FrameWork
-
-DEVELOPERS = ("numba", "numpy", "rawpy", "opencolorio")
-"""Distributions whose code decides a master's pixels: their versions are part of every key."""
-CHART_READERS = ("colour-science", "numpy", "opencv-python-headless", "rawpy", "scipy")
-"""What decides how a chart is read."""
-ENCODERS = ("imagecodecs", "numba", "numpy")
-"""What decides a delivered file's pixels besides its master."""
+    from pipeline.work import (
+        DeliveredFile,
+        FrameDone,
+        FrameWork,
+    )
 
 BYTES_A_PIXEL = 20
 BYTES_A_WORKER = 300 << 20
 """Memory of a worker: the raw, the 16-bit master and the reduced pictures by pixel, and what the
 libraries take; measured with headroom by tests/bench/develop.py."""
-
-
-@dataclass(frozen=True, slots=True)
-class Survey:
-    """What is asked for and what is known, as of one moment: all that the plan needs."""
-
-    job: Job
-    states: Mapping[str, FrameState]
-    frames: tuple[ResolvedFrame, ...]
-    demand: Demand
-    charts: Mapping[str, MeasuredChart]
-
-    @property
-    def actions(self) -> list[Action]:
-        """The plan."""
-        return plan(self.frames, self.states, self.demand)
-
-    @property
-    def status(self) -> dict[str, Any]:
-        """Every frame's state, and counts."""
-        return {"job": self.job.file.job, **status(self.frames, self.states, self.demand)}
-
-
-def survey(
-    folder: Path,
-    manifest: Manifest,
-    named: Sequence[str] = (),
-    deliveries: Sequence[str] = (),
-) -> Survey:
-    """Read a job's files and its manifest.
-
-    ``named`` are frames or patterns that a person named: the survey is then about those alone, and
-    they count as selects unless deliveries are asked for. Raises ``InvalidInput`` with every
-    problem.
-    """
-    job = load_job(folder, read_colour=_read_colour)
-    states = manifest.frames()
-    problems = job.check_frames(states)
-    if problems:
-        raise InvalidInput(problems)
-    chosen = chosen_frames(named, states)
-    frames = tuple(
-        _with_chart(job.resolve(name, state.setup), states)
-        for name, state in states.items()
-        if not named or name in chosen
-    )
-    selects = {name for name, state in states.items() if job.selection.matches(state.rating)}
-    problems = job.check_charts({name: states[name].setup for name in selects | chosen})
-    wanted = [frame for frame in frames if frame.frame in selects | chosen]
-    problems += check_painted(wanted, states, job.files)
-    if problems:
-        raise InvalidInput(problems)
-    charts = manifest.charts()
-    demand = Demand(
-        # what is delivered of a frame is for the delivery to say
-        selects=selects if deliveries else selects | chosen,
-        libraries={"pass": str(PASS_VERSION), **_versions(DEVELOPERS)},
-        encoders={"rendition": str(RENDITION_VERSION), **_versions(ENCODERS)},
-        missing=_missing(folder, states.values(), manifest.artifacts_in_doubt()),
-        named=chosen,
-        measured=charts.keys(),
-    )
-    if deliveries:
-        carried = {
-            action.frame: states[action.frame].approved_version or action.version
-            for action in plan(frames, states, demand)
-            if action.version is not None
-        }
-        resolved = [
-            job.resolve_delivery(name, list(states.values()), carried) for name in deliveries
-        ]
-        demand = replace(demand, deliveries=resolved)
-    return Survey(job, states, frames, demand, charts)
-
-
-def _read_colour(path: Path, name: str) -> tuple[float, float, float]:
-    from pipeline.files.measured import read_colour
-
-    lightness, a, b = (float(value) for value in read_colour(path, name))
-    return lightness, a, b
-
-
-def _with_chart(resolved: ResolvedFrame, states: Mapping[str, FrameState]) -> ResolvedFrame:
-    """The frame with all that decides what is read from its chart."""
-    if resolved.chart is None:
-        return resolved
-    inputs = {
-        **resolved.chart.inputs,
-        "original": states[resolved.chart.frame].original.digest,
-        "libraries": {"reading": str(CHART_VERSION), **_versions(CHART_READERS)},
-    }
-    return replace(resolved, chart=replace(resolved.chart, inputs=inputs))
-
-
-def chosen_frames(named: Sequence[str], states: Mapping[str, FrameState]) -> frozenset[str]:
-    """The frames that names, ranges and globs on the command line mean; each must mean one."""
-    chosen: set[str] = set()
-    problems = []
-    for text in named:
-        try:
-            found = set(filter(FramePattern.parse(text).matches, states))
-        except ValueError as error:
-            problems.append(Problem(text, 0, "", str(error), 'a frame, or "QL00[02-19]", or QL*'))
-            continue
-        if not found:
-            problems.append(Problem(text, 0, "", "no such frame in this job", _some(states)))
-        chosen |= found
-    if problems:
-        raise InvalidInput(problems)
-    return frozenset(chosen)
-
-
-def _some(states: Mapping[str, FrameState]) -> str:
-    names = list(states)
-    if not names:
-        return "frames that were ingested; there are none yet"
-    return names[0] if len(names) == 1 else f"{names[0]} to {names[-1]} ({len(names)} frames)"
-
-
-def _versions(distributions: Iterable[str]) -> dict[str, str]:
-    return {name: installed(name) for name in distributions}
-
-
-def _missing(
-    folder: Path, states: Iterable[FrameState], in_doubt: Iterable[Artifact]
-) -> frozenset[str]:
-    """Masters and delivered files that are gone or whose size is not the recorded one.
-
-    Their bytes are compared when they are used, by ``verify``, and here where a killed run may have
-    put others in their place.
-    """
-    recorded = [
-        artifact
-        for state in states
-        for artifact in (
-            *(version.master for version in state.versions),
-            *(file.artifact for file in state.delivered.values()),
-        )
-    ]
-
-    def there(path: str, size_bytes: int) -> bool:
-        try:
-            return (folder / path).stat().st_size == size_bytes
-        except OSError:
-            return False
-
-    gone = frozenset(a.path for a in recorded if not there(a.path, a.size_bytes))
-    return gone.union(a.path for a in in_doubt if not _as_recorded(folder, a))
-
-
-def _as_recorded(folder: Path, artifact: Artifact) -> bool:
-    with suppress(OSError):
-        return digest_file(folder / artifact.path) == artifact.digest
-    return False
 
 
 class Listener(Protocol):
@@ -244,7 +79,7 @@ def run(
     named: Sequence[str] = (),
     deliveries: Sequence[str] = (),
     *,
-    engine: Callable[[int], Engine] | None = None,
+    engine: MakeEngine | None = None,
     listener: Listener | None = None,
     wait_s: float = 0.0,
 ) -> Report:
@@ -298,95 +133,48 @@ class _Run:
         self.resolved = {frame.frame: frame for frame in survey.frames}
         self.deliveries = {order.name: order for order in survey.demand.deliveries}
         self.unhanded: list[tuple[str, Failure]] = []
-        self.charts = dict(survey.charts)
-        self.unread: dict[str, Failure] = {}
-        self.measure: list[Action] = []
+        self.measurements = Measurements(folder, manifest, survey)
+        self.measures: list[Action] = []
         self.todo: dict[str, list[Action]] = {}
         for action in survey.actions:
             if action.action == "measure":
-                self.measure.append(action)
+                self.measures.append(action)
             elif makes_something(action):
                 self.todo.setdefault(action.frame, []).append(action)
             else:
                 self.report.untouched.append(action)
 
-    def go(self, engine: Callable[[int], Engine], listener: Listener | None) -> None:
+    def go(self, engine: MakeEngine, listener: Listener | None) -> None:
         from pipeline.engines.capacity import cores
 
         if not self.todo:
             return
         if listener:
             listener.planned(len(self.todo))
-        self._read_charts(engine)
+        self.measurements.measure(self.measures, self.survey.frames, engine)
         self.manifest.doubt(self._replaced())
         threads = cores() if len(self.todo) == 1 else 1
         with (
             self._metadata() as metadata,
             closing(self._tasks(metadata, threads)) as tasks,
             closing(_one_ahead(tasks)) as coming,
-            closing(engine(self._most_pixels(self.todo)).run(coming)) as outcomes,
+            closing(engine(self.survey.most_pixels(self.todo)).run(coming)) as outcomes,
         ):
             for outcome in outcomes:
                 self._record(outcome)
                 if listener:
                     name = outcome.task.name
                     listener.ended(name, self.report.failed.get(name))
+        self.report.charts = self.measurements.read
+        self.report.notes += self.measurements.notes
         for frame, failure in self.unhanded:
             self._fail(frame, failure)
             if listener:
                 listener.ended(frame, failure)
 
-    def _read_charts(self, engine: Callable[[int], Engine]) -> None:
-        """Before any frame, for all frames of a setup wait for its chart."""
-        if not self.measure:
-            return
-        by_key = {key_of(f.chart.inputs): f.chart for f in self.resolved.values() if f.chart}
-        charts = {action.frame: by_key[action.key] for action in self.measure}
-        tasks = [Task(name, self._chart_work(chart)) for name, chart in charts.items()]
-        with closing(engine(self._most_pixels(charts)).run(tasks)) as outcomes:
-            for outcome in outcomes:
-                chart = charts[outcome.task.name]
-                key = key_of(chart.inputs)
-                if outcome.failure is not None:
-                    sentence = (
-                        f"the chart of {chart.setup} in {chart.frame}: {outcome.failure.sentence}"
-                    )
-                    self.unread[key] = replace(outcome.failure, sentence=sentence)
-                    continue
-                read: ChartRead = outcome.record
-                measured = MeasuredChart(
-                    setup=chart.setup,
-                    frame=chart.frame,
-                    key=key,
-                    inputs=chart.inputs,
-                    correction=read.correction,
-                    reading=read.reading,
-                    warnings=read.warnings,
-                    made_at=_now(),
-                )
-                self.manifest.record_chart(measured)
-                self.charts[key] = measured
-                self.report.charts.append(measured)
-                self.report.notes += [
-                    f"the chart of {chart.setup} in {chart.frame}: {warning}"
-                    for warning in read.warnings
-                ]
-
-    def _chart_work(self, chart: ResolvedChart) -> ChartWork:
-        from pipeline.work import ChartWork
-
-        original = self.survey.states[chart.frame].original
-        return ChartWork(
-            original=self.folder / original.path,
-            original_digest=original.digest,
-            edition=chart.inputs.get("edition"),
-            values=self.survey.job.files[chart.values] if chart.values else None,
-            corners=chart.inputs.get("corners"),
-        )
-
     def settle(self) -> None:
         """Files that were to be replaced and stayed what they were are in doubt no more."""
-        stayed = [a for a in self.manifest.artifacts_in_doubt() if _as_recorded(self.folder, a)]
+        stayed = [a for a in self.manifest.artifacts_in_doubt() if as_recorded(self.folder, a)]
         if stayed:
             self.manifest.doubt((artifact.path for artifact in stayed), doubtful=False)
 
@@ -407,16 +195,11 @@ class _Run:
 
         return MetadataWriter()
 
-    def _most_pixels(self, frames: Iterable[str]) -> int:
-        captures = [self.survey.states[name].original.capture for name in frames]
-        return max((c.width or 0) * (c.height or 0) for c in captures)
-
     def _tasks(self, metadata: MetadataWriter | None, threads: int) -> Generator[Task]:
         """What to hand out. Drawn in a thread of its own, so it keeps off the manifest."""
         for frame, actions in self.todo.items():
-            chart = self.resolved[frame].chart
             develops = any(action.action == "develop" for action in actions)
-            if develops and chart and (failure := self.unread.get(key_of(chart.inputs))):
+            if develops and (failure := self.measurements.hindrance(self.resolved[frame])):
                 self.unhanded.append((frame, failure))
                 continue
             try:
@@ -431,7 +214,7 @@ class _Run:
 
         state = self.survey.states[frame]
         number = actions[0].version
-        chart = self.resolved[frame].chart
+        resolved = self.resolved[frame]
         develops = any(action.action == "develop" for action in actions)
         recorded = next((v.master for v in state.versions if v.number == number), None)
         return FrameWork(
@@ -440,9 +223,10 @@ class _Run:
             original=self.folder / state.original.path,
             original_digest=state.original.digest,
             master=_master_path(frame, number),
-            steps=self.resolved[frame].steps,
+            steps=resolved.steps,
             files=self.survey.job.files,
-            correction=self.charts[key_of(chart.inputs)].correction if develops and chart else None,
+            correction=self.measurements.correction(resolved) if develops else None,
+            even=self.measurements.evening(resolved) if develops else None,
             recorded=None if develops else recorded,
             deliveries=tuple(
                 self._file(action, metadata)
@@ -476,7 +260,7 @@ class _Run:
         done: FrameDone = outcome.record
         self.report.seconds.update(done.seconds)
         self.report.notes += [f"{frame}: {note}" for note in done.notes]
-        now = _now()
+        now = utc_now()
         with self.manifest.transaction():
             for action in self.todo[frame]:
                 if action.action == "develop":
@@ -542,10 +326,6 @@ class _Run:
         self.report.failed[frame] = failure
 
 
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="milliseconds")
-
-
 def _master_path(frame: str, version: int | None) -> str:
     return f"masters/{frame}_v{version}.tif"
 
@@ -575,6 +355,6 @@ def _remove_unused(folder: Path, manifest: Manifest) -> None:
     for artifact in manifest.unused_artifacts():
         path = folder / artifact.path
         with suppress(OSError):
-            if _as_recorded(folder, artifact):
+            if as_recorded(folder, artifact):
                 path.unlink()
         manifest.forget_artifact(artifact.path)

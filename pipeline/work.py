@@ -7,14 +7,14 @@ nor the plan, and everything it writes goes through ``files.landing``.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.engines import Failure
-from pipeline.errors import SafelightError
-from pipeline.records import Artifact, ResolvedStep
+from pipeline.errors import ChartUnread, SafelightError
+from pipeline.records import Artifact, Evening, ResolvedProduct, ResolvedStep
 
 if TYPE_CHECKING:
     import numpy as np
@@ -22,6 +22,14 @@ if TYPE_CHECKING:
 
     from pipeline.files.landing import Content
     from pipeline.files.metadata import Blocks
+    from pipeline.kernels.chart import Corners
+    from pipeline.kernels.references import Edition
+
+WORST_CHART_DE00 = 8.0
+"""Mean ΔE00 that a matrix may leave on patches that it was not fitted to. Cameras leave up to 4
+(measured on spectral simulations under lamps); a chart read upside down leaves 20."""
+
+ProductLabs = dict[str, tuple[float, float, float]]
 
 PPI = 300
 """What files say of their resolution; common practice for print, and without meaning on a screen.
@@ -48,7 +56,7 @@ class FrameWork:
 
     ``recorded`` is the master to start from where it is current; else the original is developed
     into ``master``. ``files`` maps each file that a step names to where it lies. ``correction`` is
-    what was fitted to the setup's chart.
+    what was fitted to the setup's chart, and ``even`` moves the frame's light.
     """
 
     frame: str
@@ -59,6 +67,7 @@ class FrameWork:
     steps: tuple[ResolvedStep, ...]
     files: Mapping[str, Path]
     correction: Mapping[str, Any] | None = None
+    even: Evening | None = None
     recorded: Artifact | None = None
     deliveries: tuple[DeliveredFile, ...] = ()
     threads: int = 1
@@ -82,16 +91,16 @@ class FrameDone:
 
 @dataclass(frozen=True, slots=True)
 class ChartWork:
-    """A chart to read: of a published ``edition``, or with ``values`` of its own in a file.
+    """A chart to read: of a published ``edition``, unless it has ``values`` of its own in a file.
 
     ``corners`` are given where the chart was placed by hand.
     """
 
     original: Path
     original_digest: str
-    edition: str | None
+    edition: Edition
     values: Path | None
-    corners: Sequence[Sequence[float]] | None
+    corners: Corners | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,42 +112,94 @@ class ChartRead:
     warnings: tuple[str, ...]
 
 
-def do(work: FrameWork | ChartWork) -> FrameDone | ChartRead:
+@dataclass(frozen=True, slots=True)
+class ProductsWork:
+    """Products to read in one frame, through the ``steps`` that speak of its light."""
+
+    original: Path
+    original_digest: str
+    steps: tuple[ResolvedStep, ...]
+    products: tuple[ResolvedProduct, ...]
+    files: Mapping[str, Path]
+    correction: Mapping[str, Any] | None = None
+
+
+def do(work: FrameWork | ChartWork | ProductsWork) -> FrameDone | ChartRead | ProductLabs:
     """What a worker is asked for. Raises ``SafelightError`` with a sentence."""
-    if isinstance(work, ChartWork):
-        return read_chart(work)
-    return make_frame(work)
+    match work:
+        case ChartWork():
+            return read_chart(work)
+        case ProductsWork():
+            return read_products(work)
+        case FrameWork():
+            return make_frame(work)
+
+
+def read_products(work: ProductsWork) -> ProductLabs:
+    """The L*a*b* of the products that can be read, by their names."""
+    from pipeline.chain import product_colours
+    from pipeline.files.painted import read_painted
+    from pipeline.files.raw import open_original
+    from pipeline.kernels.correction import Correction
+
+    source = open_original(work.original, work.original_digest)
+    correction = Correction.from_json(work.correction) if work.correction else None
+    painted = {path: digest for p in work.products for path, digest in p.files.items()}
+    try:
+        return product_colours(
+            source,
+            work.steps,
+            work.products,
+            work.files,
+            correction,
+            {path: read_painted(work.files[path], painted[path]) for path in painted},
+        )
+    except ValueError as error:
+        raise SafelightError(str(error)) from error
 
 
 def read_chart(work: ChartWork) -> ChartRead:
     """Find, read and fit a chart."""
-    from pipeline.files.measured import read_chart_values
     from pipeline.files.raw import open_original
-    from pipeline.kernels.chart import NotFound, find_chart, measure
-    from pipeline.kernels.correction import fit_correction
+    from pipeline.kernels.chart import measure
+    from pipeline.kernels.finding import NotFound, find_chart
+    from pipeline.kernels.fitting import fit_correction
     from pipeline.kernels.references import reference_xyz
 
     source = open_original(work.original, work.original_digest)
     try:
-        reference = read_chart_values(work.values) if work.values else reference_xyz(work.edition)
+        if work.values:
+            from pipeline.files.measured import read_chart as read_own_chart
+
+            reference = read_own_chart(work.values)
+        else:
+            reference = reference_xyz(work.edition)
         picture = source.preview()
         if work.corners is not None:
-            corners = tuple((float(x), float(y)) for x, y in work.corners)
-            placed = "by hand"
+            corners, placed = work.corners, "by hand"
         else:
             found = find_chart(picture, reference)
             if isinstance(found, NotFound):
-                raise SafelightError(
+                raise ChartUnread(
                     f"{found.reason}; give corners: in the setup's file, or another frame"
                 )
             corners, placed = found.corners, "found"
         readings = measure(picture, corners)
-        standard_error = readings.noise / np.sqrt(np.maximum(readings.pixels, 1))[:, None]
         correction = fit_correction(
-            readings.rgb, reference, usable=readings.usable, noise=standard_error
+            readings.rgb,
+            reference,
+            usable=readings.usable,
+            noise=readings.error,
+            camera_matrix=source.light.to_working(source.light.as_shot),
         )
     except ValueError as error:
-        raise SafelightError(str(error)) from error
+        raise ChartUnread(str(error)) from error
+    if correction.loo_mean[1] > WORST_CHART_DE00:
+        raise ChartUnread(
+            f"what lies between its corners does not read like the chart (mean ΔE00 "
+            f"{correction.loo_mean[1]:.0f} at best); the corners are those of dark skin, bluish "
+            "green, black and white, in this order"
+        )
     reading = {
         "placed": placed,
         "corners": [list(corner) for corner in corners],
@@ -195,6 +256,7 @@ def _developed(work: FrameWork, say: Callable[[str], None]) -> NDArray[np.uint16
             work.threads,
             painted={path: read_painted(work.files[path], painted[path]) for path in painted},
             say=say,
+            even=work.even,
         )
     except ValueError as error:
         raise SafelightError(str(error)) from error

@@ -106,6 +106,10 @@ class RecipeFile(Written):
         (), description="products whose colours the look must not move"
     )
     finish: StepEntries = Field((), description="what is done last")
+    even: bool = Field(
+        False,
+        description="whether frames whose product stands out from their setup's are moved to it",
+    )
     deliver: tuple[
         Annotated[dict[Name, dict[str, Any]], BeforeValidator(delivery_default)], ...
     ] = Field((), description="names of deliveries, each with settings that job.yaml may override")
@@ -253,6 +257,14 @@ class Delivery(Written):
         return settings
 
 
+class Tolerance(Written):
+    """How far the chart's patches may be from their colour, neutrally rendered, in ΔE00."""
+
+    mean: float | None = Field(None, gt=0, le=50, description="of the mean over the patches")
+    p90: float | None = Field(None, gt=0, le=50, description="of the 90th percentile")
+    max: float | None = Field(None, gt=0, le=50, description="of the worst patch")
+
+
 class Product(Written):
     """The colour that a product has, as it was measured on the product."""
 
@@ -307,6 +319,10 @@ class JobFile(Written):
     credit: Credit = Credit()
     description: Text | None = Field(None, description="what the pictures show")
     keywords: Keywords = Field((), description="words to find the pictures by")
+    tolerance: Tolerance = Field(
+        Tolerance(mean=2.0, p90=4.0),
+        description="what `safelight colour` allows the charts (default: mean 2, p90 4)",
+    )
     products: dict[Name, Product] = Field({}, description="product colours, by name")
     deliveries: dict[Name, dict[str, Any]] = Field({}, description="sets of output files, by name")
 

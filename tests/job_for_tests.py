@@ -179,8 +179,12 @@ def safelight(*arguments: str, cwd: Path, **options) -> subprocess.CompletedProc
 
 
 def command(*arguments: str) -> list[str]:
-    """What to start for ``safelight`` with these arguments."""
-    return [sys.executable, "-c", "from pipeline.cli import main; main()", *arguments]
+    """What to start for ``safelight`` with these arguments, as a terminal would start it.
+
+    Tests that run in the background inherit that Ctrl-C is ignored, and would pass it on.
+    """
+    heed = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)"
+    return [sys.executable, "-c", f"{heed}; from pipeline.cli import main; main()", *arguments]
 
 
 def start(*arguments: str, cwd: Path, **options) -> subprocess.Popen[str]:

@@ -24,7 +24,7 @@ from pipeline.cli import main, report
 from pipeline.cli.commands import app
 from pipeline.job import load_job
 from pipeline.manifest import Manifest
-from pipeline.run import survey
+from pipeline.survey import survey
 from pipeline.verify import verify
 from tests.job_for_tests import InProcess, digests, edit, make_job, states
 from tests.job_for_tests import command as started
@@ -369,7 +369,7 @@ class TestDebug:
         def broken(_folder):
             raise ZeroDivisionError("by nought")
 
-        monkeypatch.setattr("pipeline.run.load_job", broken)
+        monkeypatch.setattr("pipeline.survey.load_job", broken)
         said = safelight("status", cwd=job)
         assert said.code == 1
         assert said.err.startswith("This is a bug in Safelight (ZeroDivisionError: by nought).")

@@ -25,8 +25,8 @@ RANKS = {
             "yamlfile wording masking written recipe local selection job naming bursts changes",
             "plan",
             "chain develop rendition files manifest",
-            "engines",
-            "work run ingest rating verify painted",
+            "engines proof",
+            "work survey measuring run evening ingest rating verify painted colour",
             "cli",
         ]
     )

@@ -38,7 +38,7 @@ local:
     balance: {mired: -12}
     saturation: 1.1
 products:
-  red-lamp: {where: {ellipse: {centre: [0.4, 0.6], radii: [0.1, 0.08]}}}
+  red-lamp: {where: {polygon: [[0.3, 0.6], [0.4, 0.52], [0.5, 0.6], [0.4, 0.68]]}}
 """
 FRAME = """\
 masks:
@@ -174,7 +174,7 @@ def test_products_are_where_setup_and_frame_say(tmp_path: Path, job: Job) -> Non
     (product,) = job.resolve("QL0002").products
     assert (product.name, product.lab) == ("red-lamp", (42.4, 51.0, 28.6))
     assert (product.tolerance, product.geometry) == (1.5, "45:0")
-    assert product.where["ellipse"]["centre"] == [0.4, 0.6]
+    assert product.where["polygon"][0] == [0.3, 0.6]
     nowhere = QL0002 + "products: {red-lamp: {absent: true}}\n" + FRAME
     other = tmp_path / "other"
     other.mkdir()
@@ -183,18 +183,18 @@ def test_products_are_where_setup_and_frame_say(tmp_path: Path, job: Job) -> Non
     assert "match" not in [step.step for step in resolved.steps]
 
 
-def test_a_match_goes_through_its_product_unless_a_mask_is_given(tmp_path: Path, job: Job) -> None:
+def test_a_match_goes_through_its_outline_unless_a_mask_is_given(tmp_path: Path, job: Job) -> None:
     (match,) = (s for s in job.resolve("QL0002").steps if s.step == "match")
-    where = {"centre": [0.4, 0.6], "radii": [0.1, 0.08], "angle_deg": 0.0, "feather": 0.0}
+    where = [[0.3, 0.6], [0.4, 0.52], [0.5, 0.6], [0.4, 0.68]]
     assert match.parameters == {
         "name": "lamp",
-        "mask": {"ellipse": where},
+        "mask": {"polygon": where},
         "match": {"product": "red-lamp", "up_to": 6.0},
         "product": {
             "name": "red-lamp",
             "lab": [42.4, 51.0, 28.6],
             "tolerance": 1.5,
-            "where": {"ellipse": where},
+            "where": {"polygon": where},
         },
     }
     assert str(match.origins["product"]).startswith("job.yaml:")
@@ -204,7 +204,16 @@ def test_a_match_goes_through_its_product_unless_a_mask_is_given(tmp_path: Path,
     resolved = load_job(layered(other, frames__QL0002=QL0002 + own)).resolve("QL0002")
     (match,) = (s for s in resolved.steps if s.step == "match")
     assert match.parameters["mask"] == {"whole": True}
-    assert match.parameters["product"]["where"] == {"ellipse": where}
+    assert match.parameters["product"]["where"] == {"polygon": where}
+
+
+def test_a_spot_to_measure_at_is_no_mask(tmp_path: Path) -> None:
+    spot = "ellipse: {centre: [0.4, 0.6], radii: [0.1, 0.08]}"
+    setup = SETUP.replace("polygon: [[0.3, 0.6], [0.4, 0.52], [0.5, 0.6], [0.4, 0.68]]", spot)
+    assert problems(layered(tmp_path, setups__day=DAY + setup)) == [
+        "frames/QL0002.yaml:11: local[2].match: match without a mask, and red-lamp is known by a "
+        "spot to measure at; allowed: a mask of all that is red-lamp"
+    ]
 
 
 def test_reflectance_is_read_by_whoever_can(tmp_path: Path) -> None:

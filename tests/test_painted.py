@@ -19,7 +19,8 @@ from pipeline.files.painted import painted_size, read_painted
 from pipeline.hashing import digest_file
 from pipeline.manifest import Manifest
 from pipeline.masking import fits
-from pipeline.run import run, survey
+from pipeline.run import run
+from pipeline.survey import survey
 
 
 def ramp(kind, height=28, width=40):

@@ -226,9 +226,9 @@ def test_the_only_step_of_a_kind_is_meant_whatever_its_name(desk: Desk) -> None:
             "r.yaml:3: look[0].primaries.slope[2]: missing; allowed: a number from 0 to 16",
         ),
         (
-            "look:\n  - balance: {from: chart}\n",
+            "look:\n  - balance: {from: memory}\n",
             "",
-            'r.yaml:3: look[0].balance.from: "chart"; allowed: as-shot',
+            'r.yaml:3: look[0].balance.from: "memory"; allowed: as-shot, chart',
         ),
     ],
 )

@@ -12,7 +12,8 @@ from pipeline.engines.here import Here
 from pipeline.errors import InvalidInput
 from pipeline.manifest import Manifest
 from pipeline.rating import approve, rate
-from pipeline.run import makes_something, run, survey
+from pipeline.run import makes_something, run
+from pipeline.survey import survey
 from pipeline.verify import verify
 from tests.job_for_tests import (
     HEIGHT,

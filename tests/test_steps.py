@@ -110,7 +110,7 @@ def test_balance_reads_its_neutral_spot_from_the_upright_preview():
 
 @pytest.mark.parametrize("bad", [
     {"from": "as-shot", "kelvin": 5000}, {"duv": 0.01}, {"kelvin": 500}, {"neutral": [0.5, 1.5]},
-    {"neutral": [0.5]}, {"from": "chart"}, {"kelvin": "5000"}, {"kelvin": float("nan")},
+    {"neutral": [0.5]}, {"from": "memory"}, {"kelvin": "5000"}, {"kelvin": float("nan")},
 ])  # fmt: skip
 def test_balance_refuses(bad):
     with pytest.raises(ValueError):

@@ -142,7 +142,7 @@ def plan(
     """Say what would be done and why, and do nothing."""
     from pipeline.cli import report
     from pipeline.manifest import Manifest
-    from pipeline.run import survey
+    from pipeline.survey import survey
 
     folder = job_folder(job)
     with Manifest.open(folder) as manifest:
@@ -207,7 +207,7 @@ def status(job: JobOption = None, as_json: JsonOption = False) -> int:
     """Show every frame's state, version, and what is stale."""
     from pipeline.cli import report
     from pipeline.manifest import Manifest
-    from pipeline.run import survey
+    from pipeline.survey import survey
 
     folder = job_folder(job)
     with Manifest.open(folder) as manifest:
@@ -252,6 +252,35 @@ def verify(job: JobOption = None, as_json: JsonOption = False) -> int:
 
 @app.command()
 @ends_in_words
+def colour(
+    export: Annotated[
+        Path | None,
+        typer.Option(
+            "--export", metavar="DIR", help="Also write each setup's correction as CLF and .cube."
+        ),
+    ] = None,
+    job: JobOption = None,
+    as_json: JsonOption = False,
+) -> int:
+    """Measure charts and delivered files against what their colours should be."""
+    from pipeline.cli import progress, report
+    from pipeline.colour import colour_report, export_corrections, write_page
+    from pipeline.proof.report import to_json
+
+    folder = job_folder(job)
+    with progress.counting("measuring") as count:
+        found = colour_report(folder, count)
+    page = write_page(folder, found)
+    written = export_corrections(folder, export) if export else []
+    if as_json:
+        print_json(to_json(found))
+    else:
+        report.colour(found, page.path, written)
+    return 0 if found.passed else 1
+
+
+@app.command()
+@ends_in_words
 def show(
     frame: Annotated[str, typer.Argument(metavar="FRAME")],
     job: JobOption = None,
@@ -261,7 +290,7 @@ def show(
     from pipeline.cli import report
     from pipeline.errors import InvalidInput, Problem
     from pipeline.manifest import Manifest
-    from pipeline.run import survey
+    from pipeline.survey import survey
 
     folder = job_folder(job)
     with Manifest.open(folder) as manifest:

@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 
 from pipeline.cli import progress, report
-from pipeline.errors import InvalidInput, Problem, ToolMissing
+from pipeline.errors import InvalidInput, Problem
 from pipeline.recipe import shipped
 
 RATINGS = {
@@ -47,6 +47,8 @@ def demonstrate(folder: Path, megapixels: float) -> int:
     _plan(job)
     _say("safelight deliver web print")
     code = _deliver(job, ["web", "print"])
+    _say("safelight colour")
+    _colour(job)
     _say("safelight status")
     _status(job)
     _say("safelight run")
@@ -67,10 +69,6 @@ def _make_shoot(folder: Path, megapixels: float) -> None:
     sys.path.insert(0, str(shipped("examples")))
     try:
         from shoot import make_shoot  # type: ignore[import-not-found]
-    except ImportError as error:
-        raise ToolMissing(
-            f"The demo shoot needs {error.name}: pip install 'safelight[demo]'"
-        ) from error
     finally:
         sys.path.pop(0)
     with progress.counting("rendering") as count:
@@ -79,7 +77,7 @@ def _make_shoot(folder: Path, megapixels: float) -> None:
 
 def _plan(job: Path) -> None:
     from pipeline.manifest import Manifest
-    from pipeline.run import survey
+    from pipeline.survey import survey
 
     with Manifest.open(job) as manifest:
         report.plan(survey(job, manifest).actions)
@@ -94,9 +92,17 @@ def _deliver(job: Path, deliveries: list[str]) -> int:
     return done.exit_code
 
 
+def _colour(job: Path) -> None:
+    from pipeline.colour import colour_report, write_page
+
+    with progress.counting("measuring") as count:
+        found = colour_report(job, count)
+    report.colour(found, write_page(job, found).path, [])
+
+
 def _status(job: Path) -> None:
     from pipeline.manifest import Manifest
-    from pipeline.run import survey
+    from pipeline.survey import survey
 
     with Manifest.open(job) as manifest:
         report.status(survey(job, manifest).status)

@@ -11,7 +11,10 @@ from typing import TYPE_CHECKING, Any
 from pipeline.records import Action, Event, FrameState, MeasuredChart, ResolvedFrame
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from pipeline.ingest import Ingested
+    from pipeline.proof.records import ColourReport
     from pipeline.run import Report
     from pipeline.verify import Finding
 
@@ -221,6 +224,58 @@ def verified(files: int, findings: Sequence[Finding]) -> None:
     for finding in findings:
         print(f"{finding.frame}: {finding.kind}: {finding.path}: {finding.what}", file=sys.stderr)
     print(f"{_count(files, 'file')} read again; {len(findings) or 'none'} not as recorded.")
+
+
+def colour(found: ColourReport, page: str, exported: Sequence[Path]) -> None:
+    """The colour report in a few rows: charts, then files, then what is not as agreed."""
+    from pipeline.proof.report import name_of
+
+    if found.corrections:
+        _table(
+            ("chart", "setup", "before", "after", "90 %", "worst", "left out"),
+            [
+                (
+                    result.correction.frame,
+                    result.correction.setup,
+                    f"{result.before.mean:.2f}",
+                    f"{result.after.mean:.2f}",
+                    f"{result.after.p90:.2f}",
+                    f"{result.after.max:.2f}",
+                    _two(result.correction.held_out_de00),
+                )
+                for result in found.corrections
+            ],
+        )
+        print()
+    rows = [
+        (
+            name_of(measured),
+            result.difference.name,
+            f"{result.difference.de00:.2f}",
+            f"{result.tolerance:g}",
+            "" if result.passed else "over",
+        )
+        for measured in found.files
+        for result in measured.products
+    ]
+    rows += [
+        (name_of(measured), "chart", f"{measured.chart.mean:.2f}", "", measured.file.rendering)
+        for measured in found.files
+        if measured.chart
+    ]
+    if rows:
+        _table(("file", "what", "ΔE00", "tolerance", ""), rows)
+        print()
+    for failure in found.failures:
+        print(failure.sentence)
+    for path in exported:
+        print(f"written: {path}")
+    verdict = "as agreed" if found.passed else f"{_count(len(found.failures), 'thing')} to look at"
+    print(f"{found.job}: {_count(len(found.files), 'file')} measured, {verdict}; see {page}.")
+
+
+def _two(value: float | None) -> str:
+    return "" if value is None else f"{value:.2f}"
 
 
 def frame(resolved: ResolvedFrame, state: FrameState, events: Sequence[Event]) -> None:

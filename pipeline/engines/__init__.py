@@ -6,7 +6,7 @@ the process that holds the plan records what came out.
 
 from __future__ import annotations
 
-from collections.abc import Generator, Iterable
+from collections.abc import Callable, Generator, Iterable
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -54,3 +54,7 @@ class Engine(Protocol):
         finish, deliver their outcomes and then raise ``KeyboardInterrupt``; a second one raises
         it at once.
         """
+
+
+MakeEngine = Callable[[int], Engine]
+"""Makes an engine for pictures of at most so many pixels."""

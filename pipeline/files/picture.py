@@ -52,7 +52,7 @@ def open_picture(data: bytes) -> PictureSource:
         if data[:2] == b"\xff\xd8":
             pixels, profile, orientation = _read_jpeg(data)
         else:
-            pixels, profile, orientation = _read_tiff(data)
+            pixels, profile, orientation = read_tiff(data)
     except UnreadableOriginal:
         raise
     except Exception as error:  # the decoders raise whatever damage leads them into
@@ -72,7 +72,7 @@ def open_picture(data: bytes) -> PictureSource:
     )
 
 
-def _checked_size(width: int, height: int) -> None:
+def checked_size(width: int, height: int) -> None:
     if width * height > MOST_PIXELS:
         raise UnreadableOriginal(
             f"its header claims {width} × {height} pixels; at most {MOST_PIXELS // 1_000_000} "
@@ -87,15 +87,15 @@ def _read_jpeg(data: bytes) -> tuple[NDArray[Any], bytes | None, int]:
     profile_parts: dict[int, bytes] = {}
     orientation = 1
     scan = 0
-    for marker, start, end in _jpeg_segments(data):
+    for marker, start, end in jpeg_segments(data):
         body = data[start:end]
         if marker == 0xE2 and body.startswith(b"ICC_PROFILE\0") and len(body) > 14:
             profile_parts[body[12]] = body[14:]
         elif marker == 0xE1 and body.startswith(b"Exif\0\0"):
-            orientation = _exif_orientation(body[6:])
+            orientation = exif_orientation(body[6:])
         elif 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):
             height, width, components = struct.unpack(">HHB", body[1:6])
-            _checked_size(width, height)
+            checked_size(width, height)
             if components not in (1, 3):
                 raise UnreadableOriginal("it is a JPEG in CMYK; RGB and grey are allowed")
         scan = end
@@ -105,7 +105,7 @@ def _read_jpeg(data: bytes) -> tuple[NDArray[Any], bytes | None, int]:
     return imagecodecs.jpeg8_decode(data), profile, orientation
 
 
-def _jpeg_segments(data: bytes) -> Iterator[tuple[int, int, int]]:
+def jpeg_segments(data: bytes) -> Iterator[tuple[int, int, int]]:
     """Marker, start and end of each segment's content, up to the first scan (included)."""
     at = 2
     while at + 4 <= len(data) and data[at] == 0xFF:
@@ -121,24 +121,28 @@ def _jpeg_segments(data: bytes) -> Iterator[tuple[int, int, int]]:
     raise UnreadableOriginal("it is cut short: the JPEG has no picture")
 
 
-def _exif_orientation(exif: bytes) -> int:
-    import tifffile
-
+def exif_orientation(exif: bytes) -> int:
+    """The orientation of an Exif block, 1 where it names none (Exif 2.32, 4.6.4)."""
     try:
-        with tifffile.TiffFile(io.BytesIO(exif)) as file:
-            tag = file.pages[0].tags.get(ORIENTATION)
-            return 1 if tag is None else int(tag.value)
-    except Exception:  # a broken Exif block does not make the picture unreadable
-        return 1
+        order = {b"II": "<", b"MM": ">"}[exif[:2]]
+        (start,) = struct.unpack_from(order + "I", exif, 4)
+        (entries,) = struct.unpack_from(order + "H", exif, start)
+        for entry in range(entries):
+            tag, _, _, value = struct.unpack_from(order + "HHIH", exif, start + 2 + 12 * entry)
+            if tag == ORIENTATION:
+                return int(value)
+    except (KeyError, struct.error):
+        pass  # a broken Exif block does not turn the picture
+    return 1
 
 
-def _read_tiff(data: bytes) -> tuple[NDArray[Any], bytes | None, int]:
+def read_tiff(data: bytes) -> tuple[NDArray[Any], bytes | None, int]:
     import tifffile
 
     with tifffile.TiffFile(io.BytesIO(data)) as file:
         page = file.pages[0]
         width, height = int(page.imagewidth), int(page.imagelength)
-        _checked_size(width, height)
+        checked_size(width, height)
         if page.photometric not in (1, 2, 6) or page.dtype not in ("uint8", "uint16", "float32"):
             raise UnreadableOriginal(
                 "it is not a TIFF in RGB or grey with 8 or 16 bits or float32 a channel"

@@ -87,6 +87,12 @@ MIGRATIONS = (
                 warnings TEXT NOT NULL,
                 made_at TEXT NOT NULL
             ) WITHOUT ROWID""",
+            """CREATE TABLE products_read (
+                key TEXT PRIMARY KEY,
+                frame TEXT NOT NULL REFERENCES frames (name),
+                labs TEXT NOT NULL,
+                made_at TEXT NOT NULL
+            ) WITHOUT ROWID""",
             """CREATE TABLE events (
                 number INTEGER PRIMARY KEY AUTOINCREMENT,
                 at TEXT NOT NULL,

@@ -36,6 +36,7 @@ from pipeline.records import (
     FrameState,
     MeasuredChart,
     Original,
+    ReadProducts,
     Version,
 )
 
@@ -224,6 +225,16 @@ class Manifest:
                 for key, setup, frame, inputs, correction, reading, warnings, made_at in read(
                     "SELECT key, setup, frame, inputs, correction, reading, warnings, made_at"
                     " FROM charts ORDER BY made_at, key"
+                )
+            }
+
+    def products_read(self) -> dict[str, ReadProducts]:
+        """What was read of frames' products, by its key."""
+        with self._snapshot() as read:
+            return {
+                key: ReadProducts(frame, key, json.loads(labs), made_at)
+                for key, frame, labs, made_at in read(
+                    "SELECT key, frame, labs, made_at FROM products_read ORDER BY key"
                 )
             }
 
@@ -429,6 +440,19 @@ class Manifest:
                 chart.made_at,
             )
             self._event("chart read", chart.frame, setup=chart.setup, key=chart.key)
+
+    def record_products(self, read: ReadProducts) -> None:
+        """Record what was read of a frame's products."""
+        with self.transaction():
+            self._must_exist(read.frame)
+            self._run(
+                "INSERT OR REPLACE INTO products_read VALUES (?, ?, ?, ?)",
+                read.key,
+                read.frame,
+                _json(read.labs),
+                read.made_at,
+            )
+            self._event("products read", read.frame, key=read.key)
 
     def doubt(self, paths: Iterable[str], *, doubtful: bool = True) -> None:
         """Note that recorded files are about to be replaced, or are as recorded after all."""

@@ -1,0 +1,287 @@
+"""Reads delivered JPEG and TIFF files back from disk, as the client's reader would.
+
+What a file's codes mean is asked of littlecms and of the profile embedded in the file: nothing here
+knows how Safelight encodes, so that a mistake there shows up here.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import SafelightError, UnreadableOriginal
+from pipeline.files.picture import (
+    ICC_PROFILE,
+    ORIENTATION,
+    checked_size,
+    exif_orientation,
+    jpeg_segments,
+    read_tiff,
+)
+from pipeline.kernels.difference import lab_of
+from pipeline.kernels.gamut import WHITE, srgb_codes
+from pipeline.kernels.spaces import Float64
+
+Codes = NDArray[Any]
+"""Code values of a window: (height, width) grey or (height, width, 3) RGB, uint8 or uint16."""
+
+THUMBNAIL_QUALITY = 85
+SAMPLES_A_SIDE = 3
+"""Of the file, for each pixel of a thumbnail: reading all of a large file would gain nothing."""
+
+
+class CannotMeasure(SafelightError):
+    """A delivered file cannot be measured; the sentence says why, the caller knows which it is."""
+
+    exit_code = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """One delivered file, opened: any window of it in the profile connection space.
+
+    ``profile_name`` is what the embedded profile calls itself. ``codes(rows, columns)`` gives the
+    code values of a window; rows and columns are slices, steps allowed.
+    """
+
+    width: int
+    height: int
+    profile_name: str
+    codes: Callable[[slice, slice], Codes]
+    _to_xyz: Callable[[Codes], Float64]
+    _top: int
+
+    def xyz(self, rows: slice = slice(None), columns: slice = slice(None)) -> Float64:
+        """XYZ, (height, width, 3), of a window: relative colorimetric, Y of white is 1.
+
+        To average colours, average these: light adds up, L*a*b* does not.
+        """
+        return self._to_xyz(self.codes(rows, columns))
+
+    def lab(self, rows: slice = slice(None), columns: slice = slice(None)) -> Float64:
+        """CIE 1976 L*a*b* under D50, (height, width, 3), of a window."""
+        return lab_of(self.xyz(rows, columns), WHITE)
+
+    def primaries(self) -> Float64 | None:
+        """L*a*b* of the file's full red, green and blue, rows of a 3 × 3 array; None for grey."""
+        one = self.codes(slice(0, 1), slice(0, 1))
+        if one.ndim == 2:
+            return None
+        return lab_of(self._to_xyz((self._top * np.eye(3))[None].astype(one.dtype))[0], WHITE)
+
+    def thumbnail(
+        self, long_edge_px: int, rows: slice = slice(None), columns: slice = slice(None)
+    ) -> bytes:
+        """A window as a small sRGB JPEG without profile, its long edge ``long_edge_px`` or less.
+
+        Out of reach of sRGB is clipped: it is for the eye, never for measuring.
+        """
+        import imagecodecs
+
+        top, bottom, _ = rows.indices(self.height)
+        left, right, _ = columns.indices(self.width)
+        factor = max(1, -(-max(right - left, bottom - top) // long_edge_px))
+        step = max(1, factor // SAMPLES_A_SIDE)
+        samples = self.xyz(slice(top, bottom, step), slice(left, right, step))
+        side = -(-max(samples.shape[:2]) // long_edge_px)
+        small = np.stack([_averaged(samples[..., i], side) for i in range(3)], axis=-1)
+        return bytes(imagecodecs.jpeg8_encode(srgb_codes(small), level=THUMBNAIL_QUALITY))
+
+
+def _averaged(plane: Float64, side: int) -> Float64:
+    """Means of squares of ``side`` pixels; what is left over at the edges joins no square."""
+    height, width = (max(1, size // side) for size in plane.shape)
+    tall, wide = (min(side, size) for size in plane.shape)
+    cut = plane[: height * tall, : width * wide]
+    return np.asarray(cut.reshape(height, tall, width, wide).mean(axis=(1, 3)))
+
+
+def read_back(path: Path) -> Proof:
+    """Open a delivered JPEG or TIFF. Raises ``CannotMeasure`` with a sentence.
+
+    A JPEG is decoded as a whole; of an uncompressed TIFF only what is asked for is read.
+    """
+    try:
+        with path.open("rb") as file:
+            jpeg = file.read(2) == b"\xff\xd8"
+        shape, dtype, codes, profile, orientation = (_jpeg if jpeg else _tiff)(path)
+    except OSError as error:
+        raise CannotMeasure(f"it cannot be read ({error.strerror})") from error
+    except UnreadableOriginal as error:
+        raise CannotMeasure(str(error)) from error
+    except Exception as error:  # the decoders raise whatever damage leads them into
+        raise CannotMeasure(f"it is damaged or cut short ({error})") from error
+    if profile is None:
+        raise CannotMeasure("it holds no ICC profile, so that nothing says what its codes mean")
+    if orientation != 1:
+        raise CannotMeasure(
+            f"its Exif orientation is {orientation}: a delivered file stands upright, with 1"
+        )
+    if dtype not in (np.uint8, np.uint16):
+        raise CannotMeasure(f"its pixels are {dtype}; 8 and 16 bits a channel are measured")
+    grey = len(shape) == 2
+    if profile[16:20] != (b"GRAY" if grey else b"RGB "):
+        kind = profile[16:20].decode("ascii", errors="replace").strip()
+        raise CannotMeasure(f"its ICC profile is for {kind or 'nothing'}, its pixels are not")
+    try:
+        to_xyz = _reading(profile, dtype.str, grey)
+    except Exception as error:  # what the colour engine finds in a broken profile
+        raise CannotMeasure(f"its ICC profile cannot be used ({error})") from error
+    return Proof(
+        width=shape[1],
+        height=shape[0],
+        profile_name=profile_name(profile),
+        codes=codes,
+        _to_xyz=to_xyz,
+        _top=int(np.iinfo(dtype).max),
+    )
+
+
+Opened = tuple[tuple[int, ...], np.dtype[Any], Callable[[slice, slice], Codes], bytes | None, int]
+
+
+def _jpeg(path: Path) -> Opened:
+    """ITU-T T.81; profile in numbered chunks, ICC.1:2022, B.4."""
+    import imagecodecs
+
+    data = path.read_bytes()
+    chunks: dict[int, bytes] = {}
+    orientation = 1
+    end = 0
+    for marker, start, end in jpeg_segments(data):
+        body = data[start:end]
+        if marker == 0xE2 and body.startswith(b"ICC_PROFILE\0") and len(body) > 14:
+            chunks[body[12]] = body[14:]
+        elif marker == 0xE1 and body.startswith(b"Exif\0\0"):
+            orientation = exif_orientation(body[6:])
+        elif 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):
+            height, width, components = struct.unpack(">HHB", body[1:6])
+            checked_size(width, height)
+            if components not in (1, 3):
+                raise UnreadableOriginal("it is a JPEG in CMYK; RGB and grey are measured")
+    if data.find(b"\xff\xd9", end) < 0:
+        raise UnreadableOriginal("it is cut short: the end of the JPEG is missing")
+    profile = b"".join(chunks[number] for number in sorted(chunks)) or None
+    return (*_held(imagecodecs.jpeg8_decode(data)), profile, orientation)
+
+
+def _held(pixels: Codes) -> tuple[tuple[int, ...], np.dtype[Any], Callable[[slice, slice], Codes]]:
+    return pixels.shape, pixels.dtype, lambda rows, columns: pixels[rows, columns]
+
+
+def _tiff(path: Path) -> Opened:
+    import tifffile
+
+    with tifffile.TiffFile(path) as file:
+        page = file.pages.first
+        checked_size(int(page.imagewidth), int(page.imagelength))
+        plain = (
+            page.is_contiguous
+            and page.compression == 1
+            and page.photometric == 2
+            and page.planarconfig == 1
+            and page.samplesperpixel == 3
+            and page.dtype in (np.uint8, np.uint16)
+        )
+        if not plain:
+            pixels, profile, orientation = read_tiff(path.read_bytes())
+            return (*_held(pixels), profile, orientation)
+        shape = (int(page.imagelength), int(page.imagewidth), 3)
+        dtype = np.dtype(page.dtype).newbyteorder(file.byteorder)
+        start = int(page.dataoffsets[0])
+        icc, turned = page.tags.get(ICC_PROFILE), page.tags.get(ORIENTATION)
+        profile = None if icc is None else bytes(icc.value)
+        orientation = 1 if turned is None else int(turned.value)
+        if start + int(np.prod(shape)) * dtype.itemsize > path.stat().st_size:
+            raise UnreadableOriginal("it is cut short: a part of the TIFF is missing")
+
+    def codes(rows: slice, columns: slice) -> Codes:
+        top, bottom, step = rows.indices(shape[0])
+        row_bytes = shape[1] * 3 * dtype.itemsize
+        wanted = range(top, bottom, step)
+        window = np.empty((len(wanted), len(range(*columns.indices(shape[1]))), 3), dtype)
+        # rows are read, not mapped: a file that shrinks while it is mapped kills the process
+        with path.open("rb") as file:
+            if step == 1:
+                file.seek(start + top * row_bytes)
+                block = np.fromfile(file, dtype, len(wanted) * shape[1] * 3)
+                window[:] = block.reshape(len(wanted), shape[1], 3)[:, columns]
+            else:
+                for place, row in enumerate(wanted):
+                    file.seek(start + row * row_bytes)
+                    line = np.fromfile(file, dtype, shape[1] * 3)
+                    window[place] = line.reshape(shape[1], 3)[columns]
+        return window.astype(dtype.newbyteorder("="), copy=False)
+
+    return shape, dtype.newbyteorder("="), codes, profile, orientation
+
+
+@lru_cache(maxsize=16)
+def _reading(profile: bytes, dtype: str, grey: bool) -> Callable[[Codes], Float64]:
+    """A function from codes to XYZ in the connection space, each value as littlecms gives it.
+
+    It needs a third of a second for a million pixels and a millisecond to begin. So it is asked for
+    every code of each channel alone; where its answers to random colours show that the profile is
+    three curves and a matrix, as those of RGB spaces are, they are looked up and summed.
+    """
+
+    def engine(codes: Codes) -> Float64:
+        return _by_engine(profile, codes)
+
+    every = np.arange(np.iinfo(dtype).max + 1, dtype=dtype)[None]
+    if grey:
+        table = engine(every)[0]
+        return lambda codes: np.asarray(table[codes], np.float64)
+    curves, colorants = [], []
+    for channel in range(3):
+        alone = np.zeros((1, every.size, 3), dtype)
+        alone[..., channel] = every
+        response = engine(alone)[0]
+        colorant = response[-1]
+        colorants.append(colorant)
+        curves.append(response @ colorant / (colorant @ colorant))
+    matrix = np.stack(colorants)
+
+    def lookup(codes: Codes) -> Float64:
+        linear = np.stack([curve[codes[..., i]] for i, curve in enumerate(curves)], axis=-1)
+        return np.asarray(linear @ matrix, np.float64)
+
+    sample = np.random.default_rng(1).integers(0, every.size, (16, 64, 3)).astype(dtype)
+    return lookup if np.abs(lookup(sample) - engine(sample)).max() < 1e-6 else engine
+
+
+def _by_engine(profile: bytes, codes: Codes) -> Float64:
+    import imagecodecs
+
+    xyz: Float64 = imagecodecs.cms_transform(
+        np.ascontiguousarray(codes),
+        profile,
+        imagecodecs.cms_profile("xyz"),
+        colorspace="rgb" if codes.ndim == 3 else "gray",
+        outcolorspace="xyz",
+        outdtype="float64",
+        intent=imagecodecs.CMS.INTENT.RELATIVE_COLORIMETRIC,
+    )
+    return xyz
+
+
+def profile_name(profile: bytes) -> str:
+    """What a profile calls itself (its "desc" tag, ICC.1:2022, 9.2.41), or "unnamed"."""
+    (count,) = struct.unpack_from(">I", profile, 128)
+    for entry in range(min(count, 100)):
+        name, start, size = struct.unpack_from(">4sII", profile, 132 + 12 * entry)
+        text = profile[start : start + size]
+        if name == b"desc" and text[:4] == b"mluc":
+            length, place = struct.unpack_from(">II", text, 20)
+            return text[place : place + length].decode("utf-16-be", "replace") or "unnamed"
+        if name == b"desc" and text[:4] == b"desc":  # version 2: ASCII with its length before it
+            (length,) = struct.unpack_from(">I", text, 8)
+            return text[12 : 12 + length].split(b"\0")[0].decode("ascii", "replace") or "unnamed"
+    return "unnamed"
