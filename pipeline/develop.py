@@ -161,8 +161,14 @@ def _apply(
 def _through(operation: Operation, mask: _InStrip, strip: Float32, first: int, last: int) -> None:
     """An operation on the part of some rows that a mask covers."""
     kernel, arguments = operation
-    for row in range(max(first, mask.top), min(last, mask.top + len(mask.values))):
-        left, right = mask.reach[row - mask.top]
+    upper, lower = max(first, mask.top), min(last, mask.top + len(mask.values))
+    reach = mask.reach[upper - mask.top : lower - mask.top]
+    if mask.values.shape[1] == strip.shape[2] and (reach == (0, strip.shape[2])).all():
+        r, g, b = (plane[upper:lower].reshape(-1) for plane in strip)
+        density = mask.values[upper - mask.top : lower - mask.top].reshape(-1)
+        kernel(r, g, b, density, *arguments)
+        return
+    for row, (left, right) in enumerate(reach.tolist(), upper):
         if left < right:
             density = mask.values[row - mask.top, left:right]
             r, g, b = strip[:, row, mask.left + left : mask.left + right]

@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -31,6 +32,9 @@ Float64 = NDArray[np.float64]
 SOFTEST_PX = 1.5
 """Samples that the hardest edge takes from nothing to full, so that none is jagged."""
 PIVOT_GREY = 0.18
+LATTICE = 49
+"""Corners of cells along each side of a table of colour differences."""
+NONE, BETWEEN, FULL = 0, 1, 2
 COARSE_SIGMA = 2.0
 """Standard deviation of a blur, in samples, that a coarser grid still holds."""
 FLATNESS = 2e-5
@@ -444,18 +448,48 @@ def colour(grid: Grid, lab: tuple[float, float, float], within: float, soft: flo
     """
     half = max(soft, 1e-3) / 2
     reach = within + half
-    target = np.asarray(lab, np.float64)
     into = working_to_pcs_matrix().astype(np.float32)
-    bounds = _bounds(target, reach).astype(np.float32)
+    target = np.asarray(lab, np.float64)
+    low, steps, cells = _cells(lab, reach - 2 * half, reach)
+    numbers = (low, steps, cells, target, reach, 1 / (2 * half))
 
     def inside(window: Box, scene: Scene | None) -> Float32:
         assert scene is not None
         r, g, b = scene(window)
         out: Float32 = np.empty(window.shape, np.float32)
-        _colour(r, g, b, into, bounds, target, reach, 1 / (2 * half), out)
+        _colour(r, g, b, into, *numbers, out)
         return out
 
     return Density(grid, grid.box, inside, reads_scene=True)
+
+
+@lru_cache(maxsize=16)
+def _cells(
+    lab: tuple[float, float, float], full: float, reach: float
+) -> tuple[Float32, Float32, NDArray[np.uint8]]:
+    """Lab around a colour in cells, so that most pixels need no ΔE00 of their own.
+
+    The lowest corner, cells a unit, and for each cell ``FULL`` where ΔE00 stays below ``full``,
+    ``NONE`` where it stays above ``reach``, else ``BETWEEN``: judged by the cell's corners, with as
+    much room as they differ.
+    """
+    target = np.asarray(lab, np.float64)
+    bounds = _bounds(target, reach)
+    axes = [np.linspace(float(low), float(high), LATTICE) for low, high in bounds]
+    corners: Float32 = np.empty((LATTICE, LATTICE, LATTICE), np.float32)
+    _differences(target, *axes, corners)
+    least, most = corners, corners
+    for axis in range(3):
+        low, high = (np.moveaxis(least, axis, 0)[part] for part in (slice(-1), slice(1, None)))
+        least = np.moveaxis(np.minimum(low, high), 0, axis)
+        low, high = (np.moveaxis(most, axis, 0)[part] for part in (slice(-1), slice(1, None)))
+        most = np.moveaxis(np.maximum(low, high), 0, axis)
+    room = most - least
+    cells = np.full(least.shape, BETWEEN, np.uint8)
+    cells[most + room < full] = FULL
+    cells[least - room > reach] = NONE
+    steps = (LATTICE - 1) / np.ptp(bounds, axis=1)
+    return bounds[:, 0].astype(np.float32), steps.astype(np.float32), cells
 
 
 def _bounds(target: Float64, reach: float) -> Float64:
@@ -746,8 +780,9 @@ def _lab_root(t):
 
 
 @exact
-def _colour(r, g, b, into, bounds, target, reach, sharpness, out):
+def _colour(r, g, b, into, low, steps, cells, target, reach, sharpness, out):
     columns = out.shape[1]
+    count = cells.shape[0]
     lightness = np.empty(columns, np.float32)
     a_axis = np.empty(columns, np.float32)
     b_axis = np.empty(columns, np.float32)
@@ -761,21 +796,30 @@ def _colour(r, g, b, into, bounds, target, reach, sharpness, out):
             a_axis[j] = f32(500) * (x - y)
             b_axis[j] = f32(200) * (y - z)
         for j in range(columns):
-            near = (
-                (lightness[j] > bounds[0, 0])
-                & (lightness[j] < bounds[0, 1])
-                & (a_axis[j] > bounds[1, 0])
-                & (a_axis[j] < bounds[1, 1])
-                & (b_axis[j] > bounds[2, 0])
-                & (b_axis[j] < bounds[2, 1])
-            )
+            p = (lightness[j] - low[0]) * steps[0]
+            q = (a_axis[j] - low[1]) * steps[1]
+            s = (b_axis[j] - low[2]) * steps[2]
             density = f32(0)
-            if near:
-                away = _delta_e_2000(
-                    target[0], target[1], target[2], lightness[j], a_axis[j], b_axis[j]
-                )
-                density = _fade(f32((reach - away) * sharpness))
+            if (p > 0) & (p < count) & (q > 0) & (q < count) & (s > 0) & (s < count):
+                cell = cells[np.uint32(p), np.uint32(q), np.uint32(s)]
+                if cell == BETWEEN:
+                    away = _delta_e_2000(
+                        target[0], target[1], target[2], lightness[j], a_axis[j], b_axis[j]
+                    )
+                    density = _fade(f32((reach - away) * sharpness))
+                elif cell == FULL:
+                    density = f32(1)
             out[i, j] = density
+
+
+@exact
+def _differences(target, lightness, a_axis, b_axis, table):
+    for i in range(lightness.size):
+        for j in range(a_axis.size):
+            for k in range(b_axis.size):
+                table[i, j, k] = _delta_e_2000(
+                    target[0], target[1], target[2], lightness[i], a_axis[j], b_axis[k]
+                )
 
 
 @exact
