@@ -53,8 +53,7 @@ def master_pixels(
     ``files`` maps each file that a step names to where it lies, ``painted`` each file that a mask
     names to its codes; ``correction`` is that of the setup's chart, where a step asks for it.
     ``say`` is told, in sentences, what a person should know of this frame; ``even`` moves its
-    light. The result is the same
-    to the last bit for any ``threads`` and ``strip_rows``.
+    light. The result is the same to the last bit for any ``threads`` and ``strip_rows``.
     """
     chain = compiled(steps, source, files, correction, painted, say, even)
     densities = chain.densities
@@ -162,6 +161,8 @@ def _through(operation: Operation, mask: _InStrip, strip: Float32, first: int, l
     """An operation on the part of some rows that a mask covers."""
     kernel, arguments = operation
     upper, lower = max(first, mask.top), min(last, mask.top + len(mask.values))
+    if upper >= lower:
+        return
     reach = mask.reach[upper - mask.top : lower - mask.top]
     if mask.values.shape[1] == strip.shape[2] and (reach == (0, strip.shape[2])).all():
         r, g, b = (plane[upper:lower].reshape(-1) for plane in strip)

@@ -203,6 +203,19 @@ def test_masks_stand_upright_whatever_way_the_camera_was_held(rng, orientation):
     assert upright(flat, orientation).shape == master.shape
 
 
+def test_a_mask_that_begins_or_ends_inside_a_strip_is_applied_once(rng):
+    """Strips are worked through a few rows at a time, and a mask may lie beside those."""
+    picture = scene(rng, 300, 700)
+    inner = {"ellipse": {"centre": [0.5, 0.5], "radii": [0.1, 0.1]}}
+    steps = [local("dodge", inner, 1.0, name="a"), local("hue", SLOPE, name="b")]
+    source = PictureInMemory(picture, camera=np.eye(3))
+    first = master_pixels(source, steps)
+    for rows in (300, 150, 17, 1):
+        np.testing.assert_array_equal(master_pixels(source, steps, strip_rows=rows), first)
+    doubled = master_pixels(source, [steps[1]]).astype(float)[150, 350]
+    assert first[150, 350] / doubled == pytest.approx(2 ** (1 / 1.8), rel=1e-3)  # ISO 22028-2
+
+
 def test_outside_its_mask_an_edit_changes_no_code(rng):
     picture = scene(rng)
     density = reference.ellipse(61, 83, (0.4, 0.5), (0.35, 0.3), 0.5)
