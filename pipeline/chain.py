@@ -23,7 +23,7 @@ from pipeline.kernels.difference import lab_of
 from pipeline.kernels.encode import decode_romm16, encoding_of
 from pipeline.kernels.linear import matrix
 from pipeline.kernels.lit import lit_weights
-from pipeline.kernels.masks import Box, Density, Grid
+from pipeline.kernels.masks import Box, Density, Fit, Grid
 from pipeline.kernels.orient import upright_shape
 from pipeline.kernels.spaces import PCS_WHITE, working_to_pcs_matrix
 from pipeline.kernels.temperature import filter_matrix
@@ -232,6 +232,7 @@ class _Local:
         self._preview, self._first, self._last = preview, first, last
         self._painted, self._say = painted, say
         self._done = 0
+        self._fits: dict[Mask, Fit] = {}
         self._density = cache(self._built)
         self._small_density = cache(self._built_small)
         self._selects = cache(self._looked_at)
@@ -268,12 +269,12 @@ class _Local:
                         f"{part.painted} has {shape[1]} × {shape[0]} pixels, another aspect ratio "
                         f"than the frame's {grid.width} × {grid.height}"
                     )
-        return density_of(mask, self._grid, self._painted, lambda: self._scene)
+        return density_of(mask, self._grid, self._painted, lambda: self._scene, self._fits)
 
     def _built_small(self, mask: Mask) -> Float32:
         """A mask's density on the reduced picture, flat, as long as its padded planes."""
         grid = Grid.over(self._grid.height, self._grid.width, self._scene.shape[1:])
-        density = density_of(mask, grid, self._painted, lambda: self._scene)
+        density = density_of(mask, grid, self._painted, lambda: self._scene, self._fits)
         flat = np.zeros(self._now.shape[1], np.float32)
         flat[: grid.rows * grid.columns] = density.at(grid.box, self._part_of_scene).ravel()
         return flat

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from pipeline.frame import Float32
-    from pipeline.kernels.masks import Density, Grid
+    from pipeline.kernels.masks import Density, Fit, Grid
 
 NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$"
 MOST_CORNERS = 256
@@ -130,7 +130,8 @@ Parts = Annotated[tuple["Mask", ...], Field(strict=False, min_length=1, max_leng
 
 SHAPES = ("ellipse", "gradient", "polygon", "path", "painted", "tones", "colour", "whole", "named")
 COMBINATIONS = ("all", "any", "not", "minus", "times")
-EDGES = ("feather",)
+EDGES = ("snap", "grow", "shrink", "feather")
+"""What is done to an edge, in this order."""
 
 
 class Mask(Parameters):
@@ -162,6 +163,14 @@ class Mask(Parameters):
         None, description="where the first is and the second is not: the lesser of 1 and 1 - 2"
     )
     times: Parts | None = Field(None, description="their densities multiplied")
+    snap: float | None = Field(
+        None,
+        ge=0,
+        le=5,
+        description="how far its edge may go to follow the picture's, percent of the long side",
+    )
+    grow: float | None = Field(None, ge=0, le=500, description="pixels at full size")
+    shrink: float | None = Field(None, ge=0, le=500, description="pixels at full size")
     feather: float | None = Field(
         None, ge=0, le=100, description="width of the edge's fade, percent of the long side"
     )
@@ -174,6 +183,8 @@ class Mask(Parameters):
                 f"{wording.listed(kinds) or 'no shape'} in one mask; give exactly one of "
                 f"{wording.listed((*SHAPES, *COMBINATIONS))}"
             )
+        if self.grow and self.shrink:
+            raise ValueError("grow or shrink, not both")
         return self
 
     def _written(self) -> list[str]:
@@ -205,7 +216,7 @@ class Mask(Parameters):
     @property
     def reads_scene(self) -> bool:
         """Whether it depends on what the picture shows."""
-        return any(part.kind in ("tones", "colour") for _, part in self.walk())
+        return any(part.kind in ("tones", "colour") or bool(part.snap) for _, part in self.walk())
 
 
 # --- what geometry can say before there are pixels ------------------------------------------------
@@ -332,8 +343,11 @@ def _opposite(extent: Extent) -> Extent:
 
 
 def _margin(mask: Mask) -> float:
-    """How far a feather may reach beyond the outline, as a share of the shorter side."""
-    return (mask.feather or 0) / 100 * WIDEST_RATIO
+    """How far an edge may reach beyond the outline, as a share of the shorter side."""
+    snap, feather = mask.snap or 0, mask.feather or 0
+    # as if the frame were no larger than 500 pixels, where growing reaches furthest
+    moved = max(mask.grow or 0, mask.shrink or 0)
+    return (feather + 2 * snap) / 100 * WIDEST_RATIO + moved / 500
 
 
 def _extent_of_ellipse(ellipse: Ellipse, margin: float) -> Extent:
@@ -382,22 +396,42 @@ def density_of(
     grid: Grid,
     painted: Mapping[str, NDArray[Any]],
     picture: Callable[[], Float32] | None = None,
+    fits: dict[Mask, Fit] | None = None,
 ) -> Density:
     """The density of a mask without names on a grid.
 
     ``painted`` maps each file that a mask names to its codes. ``picture()`` gives the scene at
-    reduced scale, (3, h, w), for masks that depend on it and are feathered; a grid of that very
-    size gets its scene from it too.
+    reduced scale, (3, h, w), for masks that depend on it and whose edges are worked on. ``fits``
+    keeps, for one frame, what snapping found, so that it is found once for all grids.
     """
     from pipeline.kernels import masks
 
-    def build(on: Grid) -> Density:
-        return _sharp(mask, on, painted, picture)
+    known = {} if fits is None else fits
+
+    def sharp(on: Grid) -> Density:
+        return _sharp(mask, on, painted, picture, known)
+
+    def small() -> Float32:
+        assert picture is not None, "a mask that depends on the picture"
+        return picture()
+
+    def snapped(on: Grid) -> Density:
+        if not mask.snap:
+            return sharp(on)
+        if mask not in known:
+            reach_px = mask.snap / 100 * grid.long_side
+            known[mask] = masks.snapped_fit(sharp, grid, reach_px, small())
+        return masks.snapped(known[mask], on)
+
+    def sized(on: Grid) -> Density:
+        by = (mask.grow or 0) - (mask.shrink or 0)
+        seen = small() if by and mask.reads_scene else None
+        return masks.grown(snapped, on, by, seen) if by else snapped(on)
 
     if not mask.feather:
-        return build(grid)
-    small = picture() if mask.reads_scene and picture is not None else None
-    return masks.feathered(build, grid, mask.feather / 100 * grid.long_side, small)
+        return sized(grid)
+    seen = small() if mask.reads_scene else None
+    return masks.feathered(sized, grid, mask.feather / 100 * grid.long_side, seen)
 
 
 def _sharp(
@@ -405,11 +439,12 @@ def _sharp(
     grid: Grid,
     painted: Mapping[str, NDArray[Any]],
     picture: Callable[[], Float32] | None,
+    fits: dict[Mask, Fit],
 ) -> Density:
-    """A mask's density before its edge is softened."""
+    """A mask's density before anything is done to its edge."""
     from pipeline.kernels import masks
 
-    parts = [density_of(part, grid, painted, picture) for _, part in mask.parts]
+    parts = [density_of(part, grid, painted, picture, fits) for _, part in mask.parts]
     match mask:
         case Mask(ellipse=Ellipse() as shape):
             found = masks.ellipse(grid, shape.centre, shape.radii, shape.angle_deg, shape.feather)

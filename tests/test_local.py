@@ -330,7 +330,7 @@ BAD_EDITS = {
     "{name: a, mask: {whole: true}, tint: {hue: 4}}": "local[0].tint.chroma: missing",
     "{name: a, mask: {elipse: 1}, dodge: 1}": "local[0].mask.elipse: unknown key, did you mean "
     "ellipse?; allowed: ellipse, gradient, polygon, path, painted, tones, colour, whole, named, "
-    "all, any, not, minus, times, feather",
+    "all, any, not, minus, times, snap, grow, shrink, feather",
     "{name: a, mask: {}, dodge: 1}": "local[0].mask: no shape in one mask; give exactly one of "
     "ellipse, gradient, polygon, path, painted, tones, colour, whole, named, all, any, not, minus, "
     "times",
@@ -346,6 +346,10 @@ BAD_EDITS = {
         "local[0].mask.ellipse.centre[1]: 9; allowed: a number from -1 to 2",
     "{name: a, mask: {polygon: [[0, 0], [1, 0], [1, 1], [0, 1]], feather: 120}, dodge: 1}":
         "local[0].mask.feather: 120; allowed: a number from 0 to 100",
+    "{name: a, mask: {whole: true, snap: 9}, dodge: 1}":
+        "local[0].mask.snap: 9; allowed: a number from 0 to 5",
+    "{name: a, mask: {tones: {to: 1}, grow: 9, shrink: 2}, dodge: 1}":
+        "local[0].mask: grow or shrink, not both",
     "{name: a, mask: {polygon: [[0.1, 0.1], [0.9, 0.9], [0.9, 0.1], [0.1, 0.9]]}, dodge: 1}":
         "local[0].mask.polygon: an outline that crosses itself: the edge after corner 1 meets that "
         "after corner 3; allowed: corners in order around the outside",

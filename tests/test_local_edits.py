@@ -172,6 +172,10 @@ ALL_EDITS = [
           name="six"),
     local("burn", {"painted": "m.png"}, name="seven"),
     local("saturation", {"tones": {"from": -3.0}, "feather": 4.0}, 0.6, name="eight"),
+    local("dodge", {"polygon": [[0.2, 0.2], [0.5, 0.3], [0.3, 0.7]], "snap": 3.0, "grow": 2.0,
+                    "feather": 5.0}, 0.5, name="nine"),
+    local("burn", {"polygon": [[0.2, 0.2], [0.5, 0.3], [0.3, 0.7]], "shrink": 2.0}, name="ten"),
+    local("hue", {"all": [DISC, {"tones": {"to": 0.0}}], "snap": 2.0}, name="eleven"),
 ]  # fmt: skip
 PAINT = np.random.default_rng(3).integers(0, 256, (30, 41)).astype(np.uint8)
 

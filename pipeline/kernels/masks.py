@@ -32,6 +32,12 @@ Float64 = NDArray[np.float64]
 SOFTEST_PX = 1.5
 """Samples that the hardest edge takes from nothing to full, so that none is jagged."""
 PIVOT_GREY = 0.18
+COARSE_RADIUS = 6.0
+"""Of growing and shrinking, in samples, that a coarser grid still shows."""
+SNAP_EPSILON = 1e-4
+"""Variance of the guide, the cube root of luminance, from which an edge is followed: a hundredth of
+the step from black to white. Ours, no source."""
+SNAP_ROUNDS = 3
 LATTICE = 49
 """Corners of cells along each side of a table of colour differences."""
 NONE, BETWEEN, FULL = 0, 1, 2
@@ -161,6 +167,10 @@ class Grid(NamedTuple):
 Scene = Callable[[Box], Float32]
 """Gives the working RGB of a window, (3, rows, columns) float32: the picture as balanced and
 exposed, before any curve."""
+
+
+Builder = Callable[[Grid], "Density"]
+"""Makes the same density on any grid of its frame."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -386,15 +396,23 @@ def _interpolated(
         ).meet(grid.box)
 
     def inside(window: Box, _scene: Scene | None) -> Float32:
-        rows, row_weights = _spline_taps(window.top, window.bottom, by_row, top, values.shape[0])
-        columns, column_weights = _spline_taps(
-            window.left, window.right, by_column, left, values.shape[1]
-        )
-        out: Float32 = np.empty(window.shape, np.float32)
-        _spline(values, rows, row_weights, columns, column_weights, out)
+        out = _between(values, window, by_row, by_column, corner)
+        _settle(out)
         return out
 
     return Density(grid, grid_box(reached), inside)
+
+
+def _between(
+    values: Float32, window: Box, by_row: float, by_column: float, corner: tuple[int, int]
+) -> Float32:
+    """A window between the samples of an array; see ``_interpolated``. Not held to 0 and 1."""
+    top, left = corner
+    rows, row_weights = _spline_taps(window.top, window.bottom, by_row, top, values.shape[0])
+    columns, weights = _spline_taps(window.left, window.right, by_column, left, values.shape[1])
+    out: Float32 = np.empty(window.shape, np.float32)
+    _spline(values, rows, row_weights, columns, weights, out)
+    return out
 
 
 def _spline_taps(
@@ -588,48 +606,197 @@ def spans(values: Float32) -> NDArray[np.int64]:
 
 
 def feathered(
-    build: Callable[[Grid], Density], grid: Grid, width_px: float, picture: Float32 | None = None
+    build: Builder, grid: Grid, width_px: float, picture: Float32 | None = None
 ) -> Density:
     """A density blurred so that its hard edges fade over ``width_px`` pixels of the frame.
 
     By a Gaussian with a standard deviation of a sixth of that, cut off at its width. Wide ones are
     computed on a coarser grid, for which ``build`` makes the density, and interpolated from there
     by the cubic B-spline. The blur of the spline (variance 1/3) and of a sample's own area (1/12)
-    is taken off. What reads the scene is computed on
-    ``picture``, the scene at reduced scale, (3, h, w). What lies beyond the frame counts as what
-    stands at its edge, so that a mask does not fade towards the frame's own border.
+    is taken off. What reads the scene is computed on ``picture``, the scene at reduced scale, (3,
+    h, w). What lies beyond the frame counts as what stands at its edge, so that a mask does not
+    fade towards the frame's own border.
     """
     sigma = width_px / 6 / max(grid.down, grid.across)
     part = build(grid)
     if sigma < 0.2 or part.box.empty:  # narrower than a sample: nothing would be seen
         return part
-    scene = None
-    coarse = grid
-    if part.reads_scene:
-        assert picture is not None
-        small = picture
-        coarse = Grid.over(grid.height, grid.width, (small.shape[1], small.shape[2]))
-
-        def scene(window: Box) -> Float32:
-            return np.ascontiguousarray(small[(slice(None), *window.within(coarse.box))])
-
-    elif sigma >= COARSE_SIGMA * 2:
-        coarse = grid.reduced(1 << int(math.log2(sigma / COARSE_SIGMA)))
-    if coarse is grid:
+    by = 1 << max(0, math.floor(math.log2(sigma / COARSE_SIGMA)))
+    if by == 1 and not part.reads_scene:
         weights = _gaussian(math.sqrt(max(sigma**2 - 1 / 12, 0.01)), math.ceil(3 * sigma))
-        halo = len(weights) // 2
-        reached = part.box.grown(halo).meet(grid.box)
-        return Density(grid, reached, lambda window, _scene: _blurred(part, window, None, weights))
-    part = build(coarse)
-    by_row, by_column = grid.down / coarse.down, grid.across / coarse.across
-    sigma *= max(by_row, by_column)
+        return _filtered(part, len(weights) // 2, lambda around: _blurred(around, weights))
+    coarse, scene = _coarser(part, by, picture)
+    sigma *= max(grid.down / coarse.down, grid.across / coarse.across)
     spread = math.sqrt(max(sigma**2 - 1 / 12 - 1 / 3, 0.01))
     weights = _gaussian(spread, max(1, math.floor(3 * sigma) - 2))
-    reached = part.box.grown(len(weights) // 2 + 3).meet(coarse.box)
-    if reached.empty:
+    part = _filtered(build(coarse), len(weights) // 2, lambda around: _blurred(around, weights))
+    return _refined(part, grid, scene)
+
+
+def grown(build: Builder, grid: Grid, radius_px: float, picture: Float32 | None = None) -> Density:
+    """A density spread by a disc of so many pixels of the frame, or drawn back where negative.
+
+    With f the density and d a distance, ``max(f + min(radius - d, 0))`` over all samples around,
+    which takes a straight edge with its softness and sets it down exactly a radius further. Large
+    radii are worked on a coarser grid, and such an edge is softened by about a tenth of the radius.
+    Grids, ``build`` and ``picture`` as in ``feathered``; it neither grows from beyond the frame nor
+    shrinks from there.
+    """
+    radius = abs(radius_px) / max(grid.down, grid.across)
+    part = build(grid)
+    if radius < 0.05 or part.box.empty:
         return part
-    values = _blurred(part, reached, scene, weights)
+    shrink = radius_px < 0
+    by = 1 << max(0, math.floor(math.log2(radius / COARSE_RADIUS)))
+    coarse, scene = (grid, None)
+    if by > 1 or part.reads_scene:
+        coarse, scene = _coarser(part, by, picture)
+        radius *= max(grid.down / coarse.down, grid.across / coarse.across)
+        part = build(coarse)
+    part = _filtered(part, math.ceil(radius) + 1, lambda around: _spread(around, radius, shrink))
+    return part if coarse is grid else _refined(part, grid, scene)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fit:
+    """A density as ``slope I + offset`` of a guide I, on the grid of a reduced picture.
+
+    Both are (rows, columns) from ``top`` and ``left`` on; there is nothing beyond.
+    """
+
+    grid: Grid
+    slope: Float32
+    offset: Float32
+    top: int
+    left: int
+
+
+def snapped_fit(build: Builder, grid: Grid, radius_px: float, picture: Float32) -> Fit:
+    """A density whose edges follow those of the picture within ``radius_px`` pixels of the frame.
+
+    The guided filter (He, Sun and Tang, "Guided Image Filtering", ECCV 2010; TPAMI 35(6), 2013):
+    near each place the density is fitted as ``a I + b`` of the guide I by ridge regression over a
+    box, and the fits that meet there are averaged. I is the cube root of the scene's luminance. An
+    edge that was drawn beside a real one comes half the way each time, so this is done
+    ``SNAP_ROUNDS`` times. As in their fast form (2015) a and b are found on ``picture``, the scene
+    at reduced scale, (3, h, w).
+    """
+    small = Grid.over(grid.height, grid.width, (picture.shape[1], picture.shape[2]))
+    scene = _scene_of(picture)
+    radius = max(1, round(radius_px / max(small.down, small.across)))
+    part = build(small)
+    reached = part.box.grown(2 * radius * SNAP_ROUNDS + 2).meet(small.box)
+    found = part.at(reached, scene)
+    slope = offset = np.zeros(found.shape, np.float32)
+    guide = _guide(scene(reached))
+    for _ in range(SNAP_ROUNDS if found.any() else 0):
+        slope, offset = guided_fit(guide, found, radius, SNAP_EPSILON)
+        found = np.clip(slope * guide + offset, 0, 1)
+    return Fit(small, slope, offset, reached.top, reached.left)
+
+
+def snapped(fit: Fit, grid: Grid) -> Density:
+    """A fitted density on any grid: with the guide in full, ``slope`` and ``offset`` interpolated.
+
+    By the cubic B-spline between the samples of the reduced picture.
+    """
+    small = fit.grid
+    by = grid.down / small.down, grid.across / small.across
+    corner = fit.top, fit.left
+    rows, columns = fit.slope.shape
+    if not fit.slope.any() and not fit.offset.any():
+        return Density(grid, NOWHERE, lambda window, _scene: np.zeros(window.shape, np.float32))
+    box = grid.around(
+        fit.top * small.down,
+        (fit.top + rows) * small.down,
+        fit.left * small.across,
+        (fit.left + columns) * small.across,
+    )
+
+    def inside(window: Box, scene: Scene | None) -> Float32:
+        assert scene is not None
+        out = _between(fit.slope, window, *by, corner)
+        out *= _guide(scene(window))
+        out += _between(fit.offset, window, *by, corner)
+        _settle(out)
+        return out
+
+    return Density(grid, box, inside, reads_scene=True)
+
+
+def guided_fit(
+    guide: Float32, target: Float32, radius: int, epsilon: float
+) -> tuple[Float32, Float32]:
+    """The averaged a and b of the guided filter, (h, w) float32: ``a guide + b`` is its output.
+
+    Boxes of ``2 radius + 1`` samples a side, cut off at the edges.
+    """
+    i, p = guide.astype(np.float64), target.astype(np.float64)
+    mean_i, mean_p = box_mean(i, radius), box_mean(p, radius)
+    variance = box_mean(i * i, radius) - mean_i**2
+    a = (box_mean(i * p, radius) - mean_i * mean_p) / (np.maximum(variance, 0) + epsilon)
+    b = mean_p - a * mean_i
+    return box_mean(a, radius).astype(np.float32), box_mean(b, radius).astype(np.float32)
+
+
+def box_mean(values: Float64, radius: int) -> Float64:
+    """The mean over ``2 radius + 1`` samples a side around each, of those that there are."""
+    out = np.empty_like(values)
+    _box(np.ascontiguousarray(values), radius, out)
+    return out
+
+
+def _guide(planes: Float32) -> Float32:
+    """The cube root of the luminance of working planes (3, rows, columns), 0 below black."""
+    out: Float32 = np.empty(planes.shape[1:], np.float32)
+    _roots(*planes, *(f32(weight) for weight in luminance_weights("working")), out)
+    return out
+
+
+def _scene_of(picture: Float32) -> Scene:
+    """The scene on the grid of a reduced picture."""
+
+    def scene(window: Box) -> Float32:
+        part = picture[:, window.top : window.bottom, window.left : window.right]
+        return np.ascontiguousarray(part)
+
+    return scene
+
+
+def _coarser(part: Density, by: int, picture: Float32 | None) -> tuple[Grid, Scene | None]:
+    """The grid to work on: ``by`` times coarser, or the reduced picture's where that is read."""
+    grid = part.grid
+    if not part.reads_scene:
+        return grid.reduced(by), None
+    assert picture is not None
+    small = Grid.over(grid.height, grid.width, (picture.shape[1], picture.shape[2]))
+    return small, _scene_of(picture)
+
+
+def _refined(part: Density, grid: Grid, scene: Scene | None) -> Density:
+    """A density of a coarser grid, computed once and taken between its samples."""
+    reached = part.box.grown(3).meet(part.grid.box)
+    if reached.empty:
+        return Density(grid, NOWHERE, part.inside)
+    by_row, by_column = grid.down / part.grid.down, grid.across / part.grid.across
+    values = part.at(reached, scene)
     return _interpolated(grid, values, by_row, by_column, (reached.top, reached.left))
+
+
+def _filtered(part: Density, halo: int, apply: Callable[[Float32], Float32]) -> Density:
+    """A density after a filter that looks ``halo`` samples around; the frame's edge goes on."""
+
+    def inside(window: Box, scene: Scene | None) -> Float32:
+        wanted = window.grown(halo)
+        known = wanted.meet(part.grid.box)
+        around = part.at(known, scene)
+        if known != wanted:
+            rows = known.top - wanted.top, wanted.bottom - known.bottom
+            columns = known.left - wanted.left, wanted.right - known.right
+            around = np.pad(around, (rows, columns), mode="edge")
+        return apply(around)
+
+    return Density(part.grid, part.box.grown(halo).meet(part.grid.box), inside, part.reads_scene)
 
 
 def _gaussian(sigma: float, radius: int) -> Float32:
@@ -638,24 +805,25 @@ def _gaussian(sigma: float, radius: int) -> Float32:
     return np.asarray(weights / weights.sum(), np.float32)
 
 
-def _blurred(part: Density, window: Box, scene: Scene | None, weights: Float32) -> Float32:
-    """A window of a density after a separable blur; the frame's edge goes on beyond it."""
-    halo = len(weights) // 2
-    wanted = window.grown(halo)
-    known = wanted.meet(part.grid.box)
-    around = part.at(known, scene)
-    if known != wanted:
-        around = np.pad(
-            around,
-            (
-                (known.top - wanted.top, wanted.bottom - known.bottom),
-                (known.left - wanted.left, wanted.right - known.right),
-            ),
-            mode="edge",
-        )
-    out: Float32 = np.empty(window.shape, np.float32)
+def _blurred(around: Float32, weights: Float32) -> Float32:
+    """A separable blur; what comes out is smaller by half of the weights on every side."""
+    lost = len(weights) - 1
+    out: Float32 = np.empty((around.shape[0] - lost, around.shape[1] - lost), np.float32)
     _blur(around, weights, out)
     return out
+
+
+def _spread(around: Float32, radius: float, shrink: bool) -> Float32:
+    """The greatest ``f + min(radius - d, 0)`` around each sample, or the same of what is not."""
+    halo = math.ceil(radius) + 1
+    y, x = np.mgrid[-halo : halo + 1, -halo : halo + 1]
+    short = np.minimum(radius - np.hypot(x, y), 0)
+    kept = short > -1
+    rows, columns = (y[kept] + halo).astype(np.int64), (x[kept] + halo).astype(np.int64)
+    out: Float32 = np.empty((around.shape[0] - 2 * halo, around.shape[1] - 2 * halo), np.float32)
+    _widen(f32(1) - around if shrink else around, halo, rows, columns,
+           short[kept].astype(np.float32), out)  # fmt: skip
+    return f32(1) - out if shrink else out
 
 
 COS6, SIN6 = math.cos(math.radians(6)), math.sin(math.radians(6))
@@ -886,8 +1054,14 @@ def _spline(values, rows, row_weights, columns, column_weights, out):
             line[k] = w0 * first[k] + w1 * second[k] + w2 * third[k] + w3 * fourth[k]
         for j in range(out.shape[1]):
             value = v0[j] * line[at0[j]] + v1[j] * line[at1[j]]
-            value += v2[j] * line[at2[j]] + v3[j] * line[at3[j]]
-            out[i, j] = _settled(value)
+            out[i, j] = value + (v2[j] * line[at2[j]] + v3[j] * line[at3[j]])
+
+
+@exact
+def _settle(out):
+    for i in range(out.shape[0]):
+        for j in range(out.shape[1]):
+            out[i, j] = _settled(out[i, j])
 
 
 @exact
@@ -921,3 +1095,63 @@ def _spans(values, found):
         while last > first and values[i, last - 1] == 0:
             last -= 1
         found[i, 0], found[i, 1] = first, last
+
+
+@exact
+def _roots(r, g, b, red, green, blue, out):
+    for i in range(out.shape[0]):
+        for j in range(out.shape[1]):
+            out[i, j] = cbrt(max(red * r[i, j] + green * g[i, j] + blue * b[i, j], f32(0)))
+
+
+@exact
+def _widen(around, halo, rows, columns, short, out):
+    """Where all around a sample is alike it stays; else each place of the disc is looked at."""
+    width = around.shape[1]
+    span = 2 * halo + 1
+    least, most = np.empty(width, np.float32), np.empty(width, np.float32)
+    for i in range(out.shape[0]):
+        least[:] = f32(2)
+        most[:] = f32(-1)
+        for k in range(span):
+            row = around[i + k]
+            for j in range(width):
+                least[j] = min(least[j], row[j])
+                most[j] = max(most[j], row[j])
+        for j in range(out.shape[1]):
+            low, high = least[j], most[j]
+            for k in range(1, span):
+                low, high = min(low, least[j + k]), max(high, most[j + k])
+            value = high
+            if low != high:
+                value = f32(0)
+                for k in range(rows.size):
+                    value = max(value, around[i + rows[k], j + columns[k]] + short[k])
+            out[i, j] = value
+
+
+@exact
+def _box(values, radius, out):
+    height, width = values.shape
+    column = np.zeros(width, np.float64)
+    first, last = 0, 0
+    for i in range(height):
+        while last < min(i + radius + 1, height):
+            row = values[last]
+            for j in range(width):
+                column[j] += row[j]
+            last += 1
+        while first < i - radius:
+            row = values[first]
+            for j in range(width):
+                column[j] -= row[j]
+            first += 1
+        total, left, right = 0.0, 0, 0
+        for j in range(width):
+            while right < min(j + radius + 1, width):
+                total += column[right]
+                right += 1
+            while left < j - radius:
+                total -= column[left]
+                left += 1
+            out[i, j] = total / ((last - first) * (right - left))
