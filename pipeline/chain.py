@@ -24,6 +24,7 @@ from pipeline.kernels.encode import decode_romm16, encoding_of
 from pipeline.kernels.linear import matrix
 from pipeline.kernels.lit import lit_weights
 from pipeline.kernels.masks import Box, Density, Fit, Grid
+from pipeline.kernels.masks import painted as painted_density
 from pipeline.kernels.orient import upright_shape
 from pipeline.kernels.spaces import PCS_WHITE, working_to_pcs_matrix
 from pipeline.kernels.temperature import filter_matrix
@@ -189,6 +190,26 @@ def _hold(
     return [Operation(hold_colours, (held.anchors,))] if len(held.anchors) else []
 
 
+def densities(
+    masks: Sequence[Mask],
+    shape: tuple[int, int],
+    steps: Sequence[ResolvedStep],
+    source: Source,
+    files: Mapping[str, Path] | None = None,
+    correction: Correction | None = None,
+    painted: Painted | None = None,
+    even: Evening | None = None,
+) -> list[Float32]:
+    """What masks select of a frame, each as an array of ``shape`` laid over the upright frame.
+
+    A mask that depends on what the picture shows is judged on the reduced picture.
+    """
+    globally = [step for step in steps if step.stage != "local"]
+    first = compiled(globally, source, files, correction, even=even).scene
+    local = _Local(source, cache(source.preview), first, (), painted or {}, lambda _sentence: None)
+    return [local.laid_over(mask, shape) for mask in masks]
+
+
 class _Written:
     """A local edit as the plan has it, its values as models again."""
 
@@ -278,6 +299,17 @@ class _Local:
         flat = np.zeros(self._now.shape[1], np.float32)
         flat[: grid.rows * grid.columns] = density.at(grid.box, self._part_of_scene).ravel()
         return flat
+
+    def laid_over(self, mask: Mask, shape: tuple[int, int]) -> Float32:
+        """A mask's density on another grid over the frame."""
+        grid = Grid.over(self._grid.height, self._grid.width, shape)
+        if not mask.reads_scene:
+            density = density_of(mask, grid, self._painted)
+        else:
+            small = self._scene.shape[1:]
+            flat = self._small_density(mask)[: small[0] * small[1]]
+            density = painted_density(grid, flat.reshape(small))
+        return density.at(grid.box)
 
     def _part_of_scene(self, window: Box) -> Float32:
         part = self._scene[:, window.top : window.bottom, window.left : window.right]

@@ -199,6 +199,15 @@ class Mask(Parameters):
         """Its one shape or combination, as it is written."""
         return next(key for key in self._written() if key not in EDGES)
 
+    def __str__(self) -> str:
+        """In words, shortly: "all of ellipse, not tones (feather 2)"."""
+        of = ", ".join(str(part) for _, part in self.parts)
+        words = {"not": f"not {of}", "minus": of.replace(", ", " without ", 1)}.get(self.kind)
+        if words is None:
+            words = f"{self.kind} of {of}" if of else (self.painted or self.kind)
+        edges = [f"{key} {getattr(self, key):g}" for key in EDGES if getattr(self, key)]
+        return f"{words} ({', '.join(edges)})" if edges else words
+
     @property
     def parts(self) -> tuple[tuple[Inside, Mask], ...]:
         """The masks that it is made of, each with its place inside this one."""

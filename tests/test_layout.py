@@ -24,9 +24,9 @@ RANKS = {
             "steps edits",
             "yamlfile wording masking written recipe local selection job naming bursts changes",
             "plan",
-            "chain develop rendition files manifest",
+            "chain develop rendition sheet files manifest",
             "engines proof",
-            "work survey measuring run evening ingest rating verify painted colour",
+            "work survey measuring run evening ingest rating verify painted colour showing",
             "cli",
         ]
     )

@@ -283,6 +283,9 @@ def colour(
 @ends_in_words
 def show(
     frame: Annotated[str, typer.Argument(metavar="FRAME")],
+    masks: Annotated[
+        bool, typer.Option("--masks", help="Draw what its masks select, into reports/.")
+    ] = False,
     job: JobOption = None,
     as_json: JsonOption = False,
 ) -> int:
@@ -299,6 +302,13 @@ def show(
             meant = f"it means {len(found.frames)} frames"
             raise InvalidInput([Problem(frame, 0, "", meant, "one frame")])
         [resolved] = found.frames
+        if masks:
+            from pipeline.measuring import Measurements
+            from pipeline.showing import draw_masks
+
+            drawn = draw_masks(folder, found, resolved, Measurements(folder, manifest, found))
+            print(drawn.path)
+            return 0
         events = manifest.events(resolved.frame)
     state = found.states[resolved.frame]
     if as_json:

@@ -154,6 +154,13 @@ def tiff(
     return write
 
 
+def png(pixels: NDArray[np.uint8]) -> bytes:
+    """An sRGB picture (h, w, 3) without loss, for looking at; ISO/IEC 15948, without a profile."""
+    import imagecodecs
+
+    return bytes(imagecodecs.png_encode(np.ascontiguousarray(pixels)))
+
+
 def write_master(path: Path, pixels: NDArray[np.uint16], root: Path) -> Artifact:
     """Land a master: (height, width, 3) 16-bit ROMM RGB codes, uncompressed, readable in one go."""
     return land(path, tiff(pixels, "romm-rgb"), root)
