@@ -44,10 +44,10 @@ def test_charts_are_found_in_any_pose():
 
 
 @pytest.mark.slow
-def test_hundreds_of_poses_at_the_quarter_scale_of_33_megapixels():
+def test_poses_at_the_quarter_scale_of_33_megapixels():
     """The target: 97 % found, none wrong."""
-    right, faults = outcomes(range(1000, 1200))
-    assert right >= 194, faults
+    right, faults = outcomes(range(1000, 1120))
+    assert right >= 117, faults
 
 
 @pytest.mark.parametrize("share", [0.08, 0.9])
