@@ -25,10 +25,6 @@ if TYPE_CHECKING:
     from pipeline.kernels.chart import Corners
     from pipeline.kernels.references import Edition
 
-WORST_CHART_DE00 = 8.0
-"""Mean ΔE00 that a matrix may leave on patches that it was not fitted to. Cameras leave up to 4
-(measured on spectral simulations under lamps); a chart read upside down leaves 20."""
-
 ProductLabs = dict[str, tuple[float, float, float]]
 
 PPI = 300
@@ -164,6 +160,7 @@ def read_chart(work: ChartWork) -> ChartRead:
     from pipeline.kernels.chart import measure
     from pipeline.kernels.finding import NotFound, find_chart
     from pipeline.kernels.fitting import fit_correction
+    from pipeline.kernels.recognition import doubt
     from pipeline.kernels.references import reference_xyz
 
     source = open_original(work.original, work.original_digest)
@@ -185,6 +182,11 @@ def read_chart(work: ChartWork) -> ChartRead:
                 )
             corners, placed = found.corners, "found"
         readings = measure(picture, corners)
+        if reason := doubt(readings.rgb, reference, readings.usable):
+            raise ChartUnread(
+                f"{reason}; corners are those of dark skin, bluish green, black and white, in this "
+                "order"
+            )
         correction = fit_correction(
             readings.rgb,
             reference,
@@ -194,12 +196,6 @@ def read_chart(work: ChartWork) -> ChartRead:
         )
     except ValueError as error:
         raise ChartUnread(str(error)) from error
-    if correction.loo_mean[1] > WORST_CHART_DE00:
-        raise ChartUnread(
-            f"what lies between its corners does not read like the chart (mean ΔE00 "
-            f"{correction.loo_mean[1]:.0f} at best); the corners are those of dark skin, bluish "
-            "green, black and white, in this order"
-        )
     reading = {
         "placed": placed,
         "corners": [list(corner) for corner in corners],

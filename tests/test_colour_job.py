@@ -186,7 +186,7 @@ def test_over_the_tolerance_is_exit_code_1(delivered: Path, tmp_path: Path) -> N
     edit(job / "job.yaml", "deliveries:", "tolerance: {max: 0.01}\ndeliveries:")
     said = command("colour", "--job", str(job))
     assert said.exit_code == 1
-    assert "A1" in said.stdout
+    assert "A1" in said.stderr
 
 
 def test_the_manifest_keeps_the_correction(delivered: Path) -> None:

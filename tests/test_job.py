@@ -203,7 +203,7 @@ def test_every_problem_of_every_file_comes_at_once(tmp_path: Path) -> None:
         (
             "local: []",
             "job.yaml:9: local: unknown key; allowed: job, client, recipe, selects, originals,"
-            " credit, description, keywords, products, deliveries",
+            " credit, description, keywords, tolerance, products, deliveries",
         ),
         ("selects: rating", 'job.yaml:9: selects: "rating" is no comparison; allowed: rating with'),
         ("originals: 12", "job.yaml:9: originals: 12; allowed: text, in quotes where it looks"),
@@ -558,11 +558,11 @@ def test_five_hundred_frames_resolve_quickly_and_share_their_steps(tmp_path: Pat
     for number in range(100, 160):
         text = f"frame: QL0{number}\nadjust:\n  - expose: {{stops: 0.4}}\n"
         (folder / f"frames/QL0{number}.yaml").write_text(text)
-    start = time.perf_counter()
+    start = time.process_time()
     job = load_job(folder)
     resolved = [job.resolve(f"QL{number:04}") for number in range(500)]
     # 0.06 s on an idle machine; the bound is there for what grows faster than it should
-    assert time.perf_counter() - start < 1.5
+    assert time.process_time() - start < 5  # of one core, and a busy one at that
     assert resolved[1].steps is resolved[2].steps
     assert resolved[200].steps is resolved[499].steps
     assert resolved[100].steps is not resolved[101].steps

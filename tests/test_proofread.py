@@ -353,7 +353,7 @@ def test_pixels_and_profiles_that_do_not_fit(tmp_path):
     path = write_jpeg(tmp_path / "a.jpg", profile=grey)
     assert refused(path) == "its ICC profile is for GRAY, its pixels are not"
     Image.new("CMYK", (8, 8)).save(tmp_path / "b.jpg", icc_profile=profile_of("srgb"))
-    assert refused(tmp_path / "b.jpg") == "it is a JPEG in CMYK; RGB and grey are measured"
+    assert refused(tmp_path / "b.jpg") == "it is a JPEG in CMYK; RGB and grey are allowed"
     tifffile.imwrite(
         tmp_path / "c.tif",
         np.zeros((4, 4, 3), np.float32),

@@ -267,7 +267,7 @@ def colour(found: ColourReport, page: str, exported: Sequence[Path]) -> None:
         _table(("file", "what", "ΔE00", "tolerance", ""), rows)
         print()
     for failure in found.failures:
-        print(failure.sentence)
+        print(failure.sentence, file=sys.stderr)
     for path in exported:
         print(f"written: {path}")
     verdict = "as agreed" if found.passed else f"{_count(len(found.failures), 'thing')} to look at"

@@ -34,7 +34,7 @@ fluorescent one."""
 
 _LAB, _XYZ = ("l", "a", "b"), ("x", "y", "z")
 _NAMES = ("name", "patch", "samplename", "sampleid", "id", "sample", "sampleloc", "no", "number")
-_WAVELENGTH = re.compile(r"(?:spectral|spec|nm|r)?(\d{3,4})(?:nm)?\Z")
+_WAVELENGTH = re.compile(r"(?:spectral|spec|r)?(?:nm)?(\d{3,4})(?:nm)?\Z")
 _NUMBER = re.compile(r"[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?\Z")
 _CGATS_WORD = re.compile(r'"([^"]*)"|(\S+)')
 _LIGHT_KEYWORDS = ("WEIGHTING_FUNCTION", "ILLUMINANT", "ILLUMINATION_NAME", "OBSERVER")

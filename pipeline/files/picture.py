@@ -50,7 +50,7 @@ def open_picture(data: bytes) -> PictureSource:
     """A JPEG or TIFF; raises ``UnreadableOriginal`` for damage and for what is not RGB or grey."""
     try:
         if data[:2] == b"\xff\xd8":
-            pixels, profile, orientation = _read_jpeg(data)
+            pixels, profile, orientation = read_jpeg(data)
         else:
             pixels, profile, orientation = read_tiff(data)
     except UnreadableOriginal:
@@ -73,6 +73,7 @@ def open_picture(data: bytes) -> PictureSource:
 
 
 def checked_size(width: int, height: int) -> None:
+    """Raises ``UnreadableOriginal`` for more pixels than are read, before they are unpacked."""
     if width * height > MOST_PIXELS:
         raise UnreadableOriginal(
             f"its header claims {width} × {height} pixels; at most {MOST_PIXELS // 1_000_000} "
@@ -80,19 +81,19 @@ def checked_size(width: int, height: int) -> None:
         )
 
 
-def _read_jpeg(data: bytes) -> tuple[NDArray[Any], bytes | None, int]:
+def read_jpeg(data: bytes) -> tuple[NDArray[Any], bytes | None, int]:
     """Pixels, ICC profile, Exif orientation. ITU-T T.81; ICC.1:2022 annex B.4; Exif 2.32, 4.5.4."""
     import imagecodecs
 
     profile_parts: dict[int, bytes] = {}
     orientation = 1
     scan = 0
-    for marker, start, end in jpeg_segments(data):
+    for marker, start, end in _jpeg_segments(data):
         body = data[start:end]
         if marker == 0xE2 and body.startswith(b"ICC_PROFILE\0") and len(body) > 14:
             profile_parts[body[12]] = body[14:]
         elif marker == 0xE1 and body.startswith(b"Exif\0\0"):
-            orientation = exif_orientation(body[6:])
+            orientation = _exif_orientation(body[6:])
         elif 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):
             height, width, components = struct.unpack(">HHB", body[1:6])
             checked_size(width, height)
@@ -105,7 +106,7 @@ def _read_jpeg(data: bytes) -> tuple[NDArray[Any], bytes | None, int]:
     return imagecodecs.jpeg8_decode(data), profile, orientation
 
 
-def jpeg_segments(data: bytes) -> Iterator[tuple[int, int, int]]:
+def _jpeg_segments(data: bytes) -> Iterator[tuple[int, int, int]]:
     """Marker, start and end of each segment's content, up to the first scan (included)."""
     at = 2
     while at + 4 <= len(data) and data[at] == 0xFF:
@@ -121,7 +122,7 @@ def jpeg_segments(data: bytes) -> Iterator[tuple[int, int, int]]:
     raise UnreadableOriginal("it is cut short: the JPEG has no picture")
 
 
-def exif_orientation(exif: bytes) -> int:
+def _exif_orientation(exif: bytes) -> int:
     """The orientation of an Exif block, 1 where it names none (Exif 2.32, 4.6.4)."""
     try:
         order = {b"II": "<", b"MM": ">"}[exif[:2]]
@@ -137,6 +138,7 @@ def exif_orientation(exif: bytes) -> int:
 
 
 def read_tiff(data: bytes) -> tuple[NDArray[Any], bytes | None, int]:
+    """Pixels, ICC profile and orientation of a TIFF's first page."""
     import tifffile
 
     with tifffile.TiffFile(io.BytesIO(data)) as file:

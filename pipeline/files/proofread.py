@@ -21,8 +21,7 @@ from pipeline.files.picture import (
     ICC_PROFILE,
     ORIENTATION,
     checked_size,
-    exif_orientation,
-    jpeg_segments,
+    read_jpeg,
     read_tiff,
 )
 from pipeline.kernels.difference import lab_of
@@ -148,28 +147,8 @@ Opened = tuple[tuple[int, ...], np.dtype[Any], Callable[[slice, slice], Codes], 
 
 
 def _jpeg(path: Path) -> Opened:
-    """ITU-T T.81; profile in numbered chunks, ICC.1:2022, B.4."""
-    import imagecodecs
-
-    data = path.read_bytes()
-    chunks: dict[int, bytes] = {}
-    orientation = 1
-    end = 0
-    for marker, start, end in jpeg_segments(data):
-        body = data[start:end]
-        if marker == 0xE2 and body.startswith(b"ICC_PROFILE\0") and len(body) > 14:
-            chunks[body[12]] = body[14:]
-        elif marker == 0xE1 and body.startswith(b"Exif\0\0"):
-            orientation = exif_orientation(body[6:])
-        elif 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):
-            height, width, components = struct.unpack(">HHB", body[1:6])
-            checked_size(width, height)
-            if components not in (1, 3):
-                raise UnreadableOriginal("it is a JPEG in CMYK; RGB and grey are measured")
-    if data.find(b"\xff\xd9", end) < 0:
-        raise UnreadableOriginal("it is cut short: the end of the JPEG is missing")
-    profile = b"".join(chunks[number] for number in sorted(chunks)) or None
-    return (*_held(imagecodecs.jpeg8_decode(data)), profile, orientation)
+    pixels, profile, orientation = read_jpeg(path.read_bytes())
+    return (*_held(pixels), profile, orientation)
 
 
 def _held(pixels: Codes) -> tuple[tuple[int, ...], np.dtype[Any], Callable[[slice, slice], Codes]]:

@@ -31,6 +31,8 @@ READ_SHARE = 0.5
 """The share of a patch's side that is read."""
 LEAST_PIXELS = 9
 """Fewer pixels of a patch are not a reading."""
+MOST_PIXELS = 20_000
+"""More say nothing new: larger patches are read in every second, third, ... row and column."""
 TRIMMED = 0.1
 """The share of a patch's pixels that is left out at either end: dust, scratches, hot pixels."""
 CLIPPED_SHARE = 0.02
@@ -153,13 +155,15 @@ def _check(corners: Corners, size: Float64) -> None:
 def _inside(picture: Float32, quad: Float64) -> tuple[Float64, Float64]:
     """The pixels (n, 3) whose centres a quadrangle holds, and their places (n, 2) from -1 to 1.
 
-    Only the box around the quadrangle is read. Places are along its first side and its last.
+    Only the box around the quadrangle is read, or a lattice in it where it is large. Places are
+    along its first side and its last.
     """
     height, width = picture.shape[:2]
     left, top = np.maximum(np.floor(quad.min(axis=0)), 0).astype(int)
     right, bottom = np.minimum(np.ceil(quad.max(axis=0)), [width, height]).astype(int)
-    box = np.asarray(picture[top:bottom, left:right], np.float64)
-    x, y = np.meshgrid(np.arange(left, right) + 0.5, np.arange(top, bottom) + 0.5)
+    step = int(np.sqrt((right - left) * (bottom - top) / MOST_PIXELS)) + 1
+    box = np.asarray(picture[top:bottom:step, left:right:step], np.float64)
+    x, y = np.meshgrid(np.arange(left, right, step) + 0.5, np.arange(top, bottom, step) + 0.5)
     unit = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], np.float32)
     inwards = cv2.getPerspectiveTransform(quad.astype(np.float32), unit)
     points = np.stack([x, y], axis=-1).reshape(1, -1, 2)

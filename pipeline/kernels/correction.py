@@ -111,23 +111,27 @@ class Correction:
     @classmethod
     def from_json(cls, value: Mapping[str, Any]) -> Correction:
         """The inverse of ``to_json``; raises ``ValueError`` for anything else."""
-        names = {field.name for field in fields(cls)}
         try:
             given = dict(value)
-            if given.keys() != names:
+            if given.keys() != {field.name for field in fields(cls)}:
                 raise ValueError("its fields are others")
-            for name in ("coefficients", "squeeze", "gains", "before", "after", "target"):
+            degree = int(given["degree"])
+            shapes = {"coefficients": (3, TERMS[degree]), "squeeze": (3,), "gains": (3,)}
+            for name in ("before", "after", "target"):
+                shapes[name] = (24, 3)
+            for name, shape in shapes.items():
                 given[name] = np.array(given[name], np.float64)
-            given["used"] = np.array(given["used"], np.bool_)
-            given["shading"] = tuple(float(v) for v in given["shading"])
+                if given[name].shape != shape or not np.isfinite(given[name]).all():
+                    raise ValueError(f"its {name} are not {shape} numbers")
+            for name in ("exposure", "ridge", "mean", "p90", "max"):
+                given[name] = float(given[name])
+            given["used"] = np.array(given["used"], np.bool_).reshape(24)
+            given["shading"] = tuple(float(factor) for factor in given["shading"])
+            if len(given["shading"]) not in (0, 2, 5):
+                raise ValueError("its shading is neither a plane nor a quadratic")
             for name in ("loo_mean", "loo_max", "refused"):
                 given[name] = {int(degree): entry for degree, entry in given[name].items()}
             correction = cls(**given)
-            if correction.coefficients.shape != (3, TERMS[correction.degree]):
-                raise ValueError("its coefficients do not fit its degree")
-            shapes = [getattr(correction, name).shape for name in ("squeeze", "gains", "used")]
-            if shapes != [(3,), (3,), (24,)]:
-                raise ValueError("its arrays have other shapes")
         except (TypeError, KeyError, AttributeError, ValueError) as error:
             raise ValueError(f"this is no stored correction: {error}") from None
         return correction

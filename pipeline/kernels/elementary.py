@@ -68,16 +68,16 @@ def _float(_typing_context, _value):
 
 @inlined
 def cbrt(x):
-    """Cube root of any float32, odd; relative error under 2e-7.
+    """Cube root of any float32, odd; relative error under 2e-7, absolute under 1e-13 at 0.
 
     A guess from a third of the exponent, then two Halley steps.
     """
     a = abs(x)
     y = _float(i32(_bits(f32(a)) // i32(3)) + i32(709921077))
     y3 = y * y * y
-    y = y * (y3 + a + a) / (y3 + y3 + a)
+    y = y * ((y3 + a + a) / (y3 + y3 + a))  # the ratio first: at 0 the product underflows
     y3 = y * y * y
-    y = y * (y3 + a + a) / (y3 + y3 + a)
+    y = y * ((y3 + a + a) / (y3 + y3 + a))  # the ratio first: at 0 the product underflows
     return y if x >= f32(0) else -y
 
 

@@ -18,9 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.kernels.chart import COLUMNS, PATCH_SHARE, ROWS, Corners
-from pipeline.kernels.correction import WHITE, shading_shapes
-from pipeline.kernels.difference import delta_e_2000, lab_of
-from pipeline.kernels.fitting import difference_weights
+from pipeline.kernels.recognition import CLEARANCE, has_chart_colours, misfits
 
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
@@ -57,13 +55,6 @@ AROUND = np.stack(np.meshgrid(*[np.arange(-REACH_CELLS, REACH_CELLS + 1.0)] * 2)
     -1, 2
 )
 """The cells that a lattice may have, its start at (0, 0)."""
-WORST_ERROR = 7.0
-"""Largest mean ΔE00, lightness apart, of a chart's patches after the best matrix: sensors whose
-layers overlap reach 3, in noise 6; what is no chart stays over 12."""
-WORST_SHADING_STOPS = 0.4
-"""Largest rms departure of the light from a smooth surface."""
-CLEARANCE = 1.8
-"""How many times worse the next best reading must be."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -405,7 +396,7 @@ def _judged(
         linear, homography, [reading, *_turned(reading)], reference
     )
     following = min(other for other, _shading in others)
-    if error > WORST_ERROR or shading > WORST_SHADING_STOPS:
+    if not has_chart_colours(error, shading):
         return error, NotFound("the squares that were found do not have the chart's colours")
     if following < CLEARANCE * error:
         return error, NotFound("which way round the chart is read cannot be told by its colours")
@@ -457,7 +448,7 @@ def _turned(reading: _Reading) -> list[_Reading]:
 def _compared(
     linear: Float32, homography: Float64, readings: list[_Reading], reference: Float64
 ) -> list[tuple[float, float]]:
-    """For each reading, as ``_errors`` gives them; infinite where it leaves the picture."""
+    """For each reading, as ``misfits`` gives them; infinite where it leaves the picture."""
     if not readings:
         return []
     cells = np.array([reading.cells for reading in readings])
@@ -469,7 +460,7 @@ def _compared(
     inside = np.isfinite(samples).all(axis=(1, 2)) & (samples.sum(axis=2) > 0).all(axis=1)
     result = np.full((len(readings), 2), np.inf)
     if inside.any():
-        result[inside] = np.column_stack(_errors(samples[inside], reference))
+        result[inside] = np.column_stack(misfits(samples[inside], reference))
     return [(float(error), float(shading)) for error, shading in np.nan_to_num(result, nan=np.inf)]
 
 
@@ -490,63 +481,3 @@ def _sampled(linear: Float32, homography: Float64, cells: NDArray[np.int64]) -> 
     values = small[y, x].astype(np.float64)
     values[outside] = np.nan
     return np.asarray(values.reshape(len(cells), len(grid), 3).mean(axis=1), np.float64)
-
-
-def _errors(samples: Float64, reference: Float64) -> tuple[Float64, Float64]:
-    """How ill each reading (k, 24, 3) fits the chart, whatever camera and shading.
-
-    First the mean ΔE00 without lightness, after the best matrix, each patch scaled to its own
-    luminance; then the rms, in stops, by which those scales depart from a smooth surface.
-    """
-    samples = samples / np.sqrt((samples**2).mean(axis=1, keepdims=True))
-    # where shading is unknown, only directions count: reference × (M sample) = 0
-    unit = reference / np.linalg.norm(reference, axis=1, keepdims=True)
-    x, y, z = unit.T
-    zero = np.zeros_like(x)
-    cross = np.array([[zero, -z, y], [z, zero, -x], [-y, x, zero]]).transpose(2, 0, 1)
-    lengths = np.linalg.norm(samples, axis=2, keepdims=True)
-    directions = samples / lengths
-    matrices = _smallest(cross.transpose(0, 2, 1) @ cross, directions, np.sqrt(lengths[..., 0]))
-    weights = difference_weights(reference)
-    form = weights.transpose(0, 2, 1) @ weights
-    scale = np.ones(samples.shape[:2])
-    for _ in range(3):
-        found = samples @ matrices.transpose(0, 2, 1)
-        sign = np.sign(np.median(found[..., 1], axis=1))[:, None]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            scale = reference[:, 1] / (found[..., 1] * sign)
-        scale = np.where(np.isfinite(scale) & (scale > 0), scale, 1e3)
-        matrices = _least(form, samples * scale[..., None], reference)
-    found = samples @ matrices.transpose(0, 2, 1)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        final = reference[:, 1] / found[..., 1]
-        lab = lab_of(found * final[..., None], WHITE)
-        error = delta_e_2000(lab, lab_of(reference, WHITE)[None]).mean(axis=1)
-        stops = np.log2(final)
-    return error, _roughness(stops)
-
-
-def _smallest(form: Float64, directions: Float64, say: Float64) -> Float64:
-    """Matrices M (k, 3, 3) of norm 1 with the least sum of say² (M d)ᵀ F (M d)."""
-    count = len(directions)
-    outer = np.einsum("kni,knj,kn->knij", directions, directions, say**2)
-    system = np.einsum("nab,knij->kaibj", form, outer).reshape(count, 9, 9)
-    return np.asarray(np.linalg.eigh(system)[1][:, :, 0].reshape(count, 3, 3), np.float64)
-
-
-def _least(form: Float64, samples: Float64, reference: Float64) -> Float64:
-    """Matrices M (k, 3, 3) with the least sum of (M s - r)ᵀ F (M s - r)."""
-    count = len(samples)
-    outer = np.einsum("kni,knj->knij", samples, samples)
-    system = np.einsum("nab,knij->kaibj", form, outer).reshape(count, 9, 9)
-    right = np.einsum("nab,nb,kni->kai", form, reference, samples).reshape(count, 9, 1)
-    ridge = 1e-9 * np.trace(system, axis1=1, axis2=2)[:, None, None] * np.eye(9)
-    return np.asarray(np.linalg.solve(system + ridge, right).reshape(count, 3, 3), np.float64)
-
-
-def _roughness(stops: Float64) -> Float64:
-    """The rms by which (k, 24) values depart from a quadratic over the chart."""
-    shapes = np.column_stack([np.ones(ROWS * COLUMNS), shading_shapes(5)])
-    rough = stops - stops @ (shapes @ np.linalg.pinv(shapes)).T
-    rms = np.sqrt((rough**2).mean(axis=1))
-    return np.where(np.isfinite(rms), rms, np.inf)

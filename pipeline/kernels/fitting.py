@@ -28,9 +28,11 @@ RAMP = slice(18, 24)
 """The neutral patches, white to black."""
 REACH = 0.6
 """How far out the roots see, as a share of the chart's most saturated patch. Smaller is stabler,
-larger follows saturated colours further; at 0.6 no measured camera under any light folds."""
+larger follows saturated colours further; at 0.6 neither measured camera folds in lights tried."""
 RIDGES = (0.0003, 0.003, 0.03, 0.3)
 """Weights of the wish to stay with degree 1 over the working gamut."""
+SMALLNESS = 3e-4
+"""Weight of the wish for small factors of the roots."""
 MARGIN = 0.95
 """A higher degree must bring the leave-one-out mean below this share of the lower one's."""
 SHADING_MARGIN = 0.85
@@ -42,6 +44,8 @@ LEAST_DETERMINANT = 0.1
 reaches 0 the mapping folds."""
 LEAST_PATCHES = {1: 12, 2: 18, 3: 20}
 LEAST_GREYS = 2
+LEAST_CHROMA = 1e-3
+"""Least spread of the readings' chromaticities across their second direction, summed in squares."""
 
 
 def fit_correction(
@@ -164,6 +168,9 @@ def _checked(
         raise ValueError(
             f"only {use.sum()} of the 24 patches can be used; at least {LEAST_PATCHES[1]} must be"
         )
+    mean = x[use].mean(axis=1, keepdims=True)
+    if np.linalg.svd((x[use] - mean) / mean, compute_uv=False)[1] < LEAST_CHROMA:
+        raise ValueError("the readings have no colours to tell apart: is the picture monochrome?")
     return np.where(use[:, None], x, 0), xyz, use
 
 
@@ -364,9 +371,19 @@ class _Samples:
         weights = _lab_slopes(np.maximum(xyz, 0.02)) * np.sqrt(len(self.chart.rgb) / len(rgb)) / 3
         return _reduced(_rows(terms(rgb, self.degree, self.squeeze), xyz, weights))
 
+    def _small(self) -> tuple[Float64, Float64]:
+        """Rows that ask for small factors of the roots.
+
+        Near grey the roots are almost functions of each other: free, their factors would grow to
+        thousands that cancel, which float32 cannot hold.
+        """
+        count = self.rows.shape[2] // 3
+        roots = np.tile(np.arange(count) >= 2, 3)
+        return np.diag(np.sqrt(SMALLNESS) * roots), np.zeros(3 * count)
+
     def fit(self, ridge: float) -> _Fit:
         """The fit at one ridge, and what each patch costs when it and its pairs are left out."""
-        blocks = [self.all]
+        blocks = [self.all, self._small()]
         if self.held is not None:
             blocks.append((self.held[0] * np.sqrt(ridge), self.held[1] * np.sqrt(ridge)))
         coefficients = _coefficients(_solution(*blocks))
