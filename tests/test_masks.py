@@ -434,55 +434,75 @@ def test_nothing_shrinks_from_the_frames_own_edge():
 
 
 def guided_by_definition(guide, target, radius, epsilon):
-    """He, Sun and Tang 2010, equations 5, 6 and 8, window by window."""
-    height, width = guide.shape
-    a, b = np.zeros_like(guide), np.zeros_like(guide)
+    """He, Sun and Tang 2013, equations 14, 15 and 16 (a guide of colours), window by window."""
+    _, height, width = guide.shape
+    a, b = np.zeros_like(guide), np.zeros((height, width))
+
+    def window(y, x):
+        return (
+            slice(max(y - radius, 0), y + radius + 1),
+            slice(max(x - radius, 0), x + radius + 1),
+        )
+
     for y in range(height):
         for x in range(width):
-            rows = slice(max(y - radius, 0), y + radius + 1)
-            columns = slice(max(x - radius, 0), x + radius + 1)
-            i, p = guide[rows, columns], target[rows, columns]
-            covariance = (i * p).mean() - i.mean() * p.mean()
-            a[y, x] = covariance / (i.var() + epsilon)
-            b[y, x] = p.mean() - a[y, x] * i.mean()
-    out = np.zeros_like(guide)
+            i = guide[(slice(None), *window(y, x))].reshape(3, -1)
+            p = target[window(y, x)].ravel()
+            sigma = np.cov(i, bias=True) + epsilon * np.eye(3)
+            a[:, y, x] = np.linalg.solve(sigma, (i * p).mean(axis=1) - i.mean(axis=1) * p.mean())
+            b[y, x] = p.mean() - a[:, y, x] @ i.mean(axis=1)
+    out = np.zeros((height, width))
     for y in range(height):
         for x in range(width):
-            rows = slice(max(y - radius, 0), y + radius + 1)
-            columns = slice(max(x - radius, 0), x + radius + 1)
-            out[y, x] = a[rows, columns].mean() * guide[y, x] + b[rows, columns].mean()
+            mean = a[(slice(None), *window(y, x))].reshape(3, -1).mean(axis=1)
+            out[y, x] = mean @ guide[:, y, x] + b[window(y, x)].mean()
     return out
 
 
-@pytest.mark.parametrize(("radius", "epsilon"), [(1, 1e-4), (3, 1e-2), (6, 1.0)])
+def guided(guide, target, radius, epsilon):
+    fitted = masks.Guided(guide.astype(np.float32), radius, epsilon)
+    a, b = fitted.fit(target.astype(np.float32))
+    return (a * guide).sum(axis=0) + b
+
+
+@pytest.mark.parametrize(("radius", "epsilon"), [(1, 1e-3), (3, 1e-2), (6, 1.0)])
 def test_the_guided_filter_equals_its_definition(rng, radius, epsilon):
-    guide = rng.uniform(0, 1, (23, 31))
-    target = (guide + rng.normal(0, 0.2, guide.shape)).clip(0, 1)
-    a, b = masks.guided_fit(guide.astype(np.float32), target.astype(np.float32), radius, epsilon)
+    guide = rng.uniform(0, 1, (3, 23, 31))
+    target = (guide[1] + rng.normal(0, 0.2, (23, 31))).clip(0, 1)
     truth = guided_by_definition(guide, target, radius, epsilon)
-    np.testing.assert_allclose(a * guide + b, truth, atol=2e-5)
+    np.testing.assert_allclose(guided(guide, target, radius, epsilon), truth, atol=2e-5)
 
 
 def test_the_guided_filter_has_its_published_properties(rng):
     """He et al.: a constant stays; a huge epsilon is two box filters; I = p and none is p."""
-    guide = rng.uniform(0, 1, (40, 50)).astype(np.float32)
+    guide = rng.uniform(0, 1, (3, 40, 50)).astype(np.float32)
     target = rng.uniform(0, 1, (40, 50)).astype(np.float32)
-    a, b = masks.guided_fit(guide, np.full_like(guide, 0.3), 4, 1e-4)
-    np.testing.assert_allclose(a * guide + b, 0.3, atol=1e-6)
-    a, b = masks.guided_fit(guide, target, 4, 1e9)
+    constant = guided(guide, np.full((40, 50), 0.3), 4, 1e-4)
+    np.testing.assert_allclose(constant, 0.3, atol=1e-6)
     box = masks.box_mean(target.astype(float), 4)
-    np.testing.assert_allclose(a * guide + b, masks.box_mean(box, 4), atol=1e-5)
-    a, b = masks.guided_fit(guide, guide, 4, 1e-12)
-    np.testing.assert_allclose(a * guide + b, guide, atol=1e-5)
+    np.testing.assert_allclose(guided(guide, target, 4, 1e9), masks.box_mean(box, 4), atol=1e-5)
+    np.testing.assert_allclose(guided(guide, guide[2], 4, 1e-12), guide[2], atol=1e-4)
 
 
-def test_a_rough_mask_snaps_to_the_edge_of_what_the_picture_shows(rng):
-    """A bright disc on a dark ground, drawn a tenth too large and beside its place."""
+def test_the_mean_of_a_box_is_of_what_there_is_of_it(rng):
+    values = rng.uniform(0, 1, (13, 17))
+    for radius in (1, 4, 30):
+        edged = np.pad(values, radius, constant_values=np.nan)
+        windows = np.lib.stride_tricks.sliding_window_view(edged, (2 * radius + 1,) * 2)
+        truth = np.nanmean(windows, axis=(2, 3))
+        np.testing.assert_allclose(masks.box_mean(values, radius), truth, atol=1e-12)
+
+
+@pytest.mark.parametrize("ground", [(0.06, 0.06, 0.06), (0.1, 0.2, 0.45)])
+def test_a_rough_mask_snaps_to_the_edge_of_what_the_picture_shows(rng, ground):
+    """A disc drawn a tenth too large and beside its place: on a dark ground, and on a blue one of
+    its own luminance."""
     grid = Grid.over(800, 1200)
     y, x = np.mgrid[0:800, 0:1200] + 0.5
     true = np.hypot(x - 600, y - 400) < 200
-    planes = (np.where(true, 0.35, 0.06) * rng.normal(1, 0.03, true.shape)).astype(np.float32)
-    planes = np.stack([planes] * 3)
+    disc = np.array([0.45, 0.08, 0.05] if ground[2] > ground[0] else [0.35, 0.35, 0.35])
+    planes = np.where(true, disc[:, None, None], np.array(ground)[:, None, None])
+    planes = (planes * rng.normal(1, 0.03, planes.shape)).astype(np.float32)
     small = planes.reshape(3, 200, 4, 300, 4).mean(axis=(2, 4))
 
     def rough(g):

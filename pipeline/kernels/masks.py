@@ -23,6 +23,7 @@ from numpy.typing import ArrayLike, NDArray
 from pipeline.frame import Float32
 from pipeline.kernels.difference import delta_e_2000
 from pipeline.kernels.elementary import cbrt, exact, f32, inlined, log2
+from pipeline.kernels.oklab import to_oklab
 from pipeline.kernels.spaces import luminance_weights, working_to_pcs_matrix
 
 Place = tuple[float, float]
@@ -35,9 +36,9 @@ PIVOT_GREY = 0.18
 COARSE_RADIUS = 6.0
 """Of growing and shrinking, in samples, that a coarser grid still shows."""
 SNAP_EPSILON = 1e-4
-"""Variance of the guide, the cube root of luminance, from which an edge is followed: a hundredth of
-the step from black to white. Ours, no source."""
-SNAP_ROUNDS = 3
+"""Variance of the guide, OKLab, from which an edge is followed: a hundredth of the step from black
+to white. Ours, no source."""
+SNAP_ROUNDS = 4
 LATTICE = 49
 """Corners of cells along each side of a table of colour differences."""
 NONE, BETWEEN, FULL = 0, 1, 2
@@ -659,9 +660,10 @@ def grown(build: Builder, grid: Grid, radius_px: float, picture: Float32 | None 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fit:
-    """A density as ``slope I + offset`` of a guide I, on the grid of a reduced picture.
+    """A density as ``slope · I + offset`` of a guide I, on the grid of a reduced picture.
 
-    Both are (rows, columns) from ``top`` and ``left`` on; there is nothing beyond.
+    ``slope`` is (3, rows, columns) and ``offset`` (rows, columns), from ``top`` and ``left`` on;
+    there is nothing beyond.
     """
 
     grid: Grid
@@ -674,12 +676,14 @@ class Fit:
 def snapped_fit(build: Builder, grid: Grid, radius_px: float, picture: Float32) -> Fit:
     """A density whose edges follow those of the picture within ``radius_px`` pixels of the frame.
 
-    The guided filter (He, Sun and Tang, "Guided Image Filtering", ECCV 2010; TPAMI 35(6), 2013):
-    near each place the density is fitted as ``a I + b`` of the guide I by ridge regression over a
-    box, and the fits that meet there are averaged. I is the cube root of the scene's luminance. An
-    edge that was drawn beside a real one comes half the way each time, so this is done
-    ``SNAP_ROUNDS`` times. As in their fast form (2015) a and b are found on ``picture``, the scene
-    at reduced scale, (3, h, w).
+    The guided filter with a guide of three channels (He, Sun and Tang, "Guided Image Filtering",
+    ECCV 2010; TPAMI 35(6), 2013): near each place the density is fitted as ``a · I + b`` of the
+    guide I by ridge regression over a box, and the fits that meet there are averaged. I is the
+    scene in OKLab, so that an edge between two colours of one lightness counts too. On plain ground
+    a fit knows no better than the share of it that was inside the outline; so what comes out is
+    drawn towards 0 and 1 (its middle half becomes the whole fade), and all is done ``SNAP_ROUNDS``
+    times, each of which brings an edge that was drawn beside a real one half the way to it. As in
+    their fast form (2015) a and b are found on ``picture``, the scene at reduced scale, (3, h, w).
     """
     small = Grid.over(grid.height, grid.width, (picture.shape[1], picture.shape[2]))
     scene = _scene_of(picture)
@@ -687,11 +691,15 @@ def snapped_fit(build: Builder, grid: Grid, radius_px: float, picture: Float32) 
     part = build(small)
     reached = part.box.grown(2 * radius * SNAP_ROUNDS + 2).meet(small.box)
     found = part.at(reached, scene)
-    slope = offset = np.zeros(found.shape, np.float32)
-    guide = _guide(scene(reached))
-    for _ in range(SNAP_ROUNDS if found.any() else 0):
-        slope, offset = guided_fit(guide, found, radius, SNAP_EPSILON)
-        found = np.clip(slope * guide + offset, 0, 1)
+    slope: Float32 = np.zeros((3, *found.shape), np.float32)
+    offset: Float32 = np.zeros(found.shape, np.float32)
+    if found.any():
+        guide = _guide(scene(reached))
+        filtered = Guided(guide, radius, SNAP_EPSILON)
+        for _ in range(SNAP_ROUNDS):
+            slope, offset = filtered.fit(found)
+            found = (slope * guide).sum(axis=0) + offset
+            _decide(found)
     return Fit(small, slope, offset, reached.top, reached.left)
 
 
@@ -703,7 +711,7 @@ def snapped(fit: Fit, grid: Grid) -> Density:
     small = fit.grid
     by = grid.down / small.down, grid.across / small.across
     corner = fit.top, fit.left
-    rows, columns = fit.slope.shape
+    rows, columns = fit.offset.shape
     if not fit.slope.any() and not fit.offset.any():
         return Density(grid, NOWHERE, lambda window, _scene: np.zeros(window.shape, np.float32))
     box = grid.around(
@@ -715,28 +723,40 @@ def snapped(fit: Fit, grid: Grid) -> Density:
 
     def inside(window: Box, scene: Scene | None) -> Float32:
         assert scene is not None
-        out = _between(fit.slope, window, *by, corner)
-        out *= _guide(scene(window))
-        out += _between(fit.offset, window, *by, corner)
-        _settle(out)
+        out = _between(fit.offset, window, *by, corner)
+        for channel, slope in zip(_guide(scene(window)), fit.slope, strict=True):
+            out += channel * _between(slope, window, *by, corner)
+        _decide(out)
         return out
 
     return Density(grid, box, inside, reads_scene=True)
 
 
-def guided_fit(
-    guide: Float32, target: Float32, radius: int, epsilon: float
-) -> tuple[Float32, Float32]:
-    """The averaged a and b of the guided filter, (h, w) float32: ``a guide + b`` is its output.
+class Guided:
+    """The guided filter for one guide, (3, h, w), with boxes of ``2 radius + 1`` samples a side."""
 
-    Boxes of ``2 radius + 1`` samples a side, cut off at the edges.
-    """
-    i, p = guide.astype(np.float64), target.astype(np.float64)
-    mean_i, mean_p = box_mean(i, radius), box_mean(p, radius)
-    variance = box_mean(i * i, radius) - mean_i**2
-    a = (box_mean(i * p, radius) - mean_i * mean_p) / (np.maximum(variance, 0) + epsilon)
-    b = mean_p - a * mean_i
-    return box_mean(a, radius).astype(np.float32), box_mean(b, radius).astype(np.float32)
+    def __init__(self, guide: Float32, radius: int, epsilon: float) -> None:
+        self._guide, self._radius = guide.astype(np.float64), radius
+        self._mean = self._means(self._guide)
+        pairs = [(0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2)]
+        squares = np.stack([self._guide[i] * self._guide[j] for i, j in pairs])
+        products = np.stack([self._mean[i] * self._mean[j] for i, j in pairs])
+        self._covariance = self._means(squares) - products
+        self._covariance[[0, 3, 5]] += epsilon
+
+    def fit(self, target: Float32) -> tuple[Float32, Float32]:
+        """The averaged a (3, h, w) and b (h, w): ``(a guide).sum(0) + b`` is what comes out."""
+        p = target.astype(np.float64)
+        (mean,) = self._means(p[None])
+        cross = self._means(self._guide * p) - self._mean * mean
+        a = np.empty_like(cross)
+        _ridge(self._covariance, cross, a)
+        b = mean - (a * self._mean).sum(axis=0)
+        (offset,) = self._means(b[None])
+        return self._means(a).astype(np.float32), offset.astype(np.float32)
+
+    def _means(self, channels: Float64) -> Float64:
+        return np.stack([box_mean(channel, self._radius) for channel in channels])
 
 
 def box_mean(values: Float64, radius: int) -> Float64:
@@ -747,9 +767,9 @@ def box_mean(values: Float64, radius: int) -> Float64:
 
 
 def _guide(planes: Float32) -> Float32:
-    """The cube root of the luminance of working planes (3, rows, columns), 0 below black."""
-    out: Float32 = np.empty(planes.shape[1:], np.float32)
-    _roots(*planes, *(f32(weight) for weight in luminance_weights("working")), out)
+    """OKLab of working planes, (3, rows, columns); what is no number, or no light, is black."""
+    out: Float32 = np.empty(planes.shape, np.float32)
+    _oklab(*planes, *out)
     return out
 
 
@@ -1098,10 +1118,39 @@ def _spans(values, found):
 
 
 @exact
-def _roots(r, g, b, red, green, blue, out):
+def _decide(out):
+    """Take what is below a quarter for nothing, what is above three for full."""
     for i in range(out.shape[0]):
         for j in range(out.shape[1]):
-            out[i, j] = cbrt(max(red * r[i, j] + green * g[i, j] + blue * b[i, j], f32(0)))
+            out[i, j] = _fade(f32(2) * out[i, j] - f32(0.5))
+
+
+@exact
+def _oklab(r, g, b, lightness, a_axis, b_axis):
+    for i in range(r.shape[0]):
+        for j in range(r.shape[1]):
+            x, y, z = to_oklab(r[i, j], g[i, j], b[i, j])
+            # NaN and infinities fail this
+            sound = (x > f32(0)) & (x < f32(100))
+            lightness[i, j] = x if sound else f32(0)
+            a_axis[i, j] = y if sound else f32(0)
+            b_axis[i, j] = z if sound else f32(0)
+
+
+@exact
+def _ridge(covariance, cross, out):
+    """The solution of the symmetric 3 × 3 system at each place, by its adjugate."""
+    for i in range(cross.shape[1]):
+        for j in range(cross.shape[2]):
+            p, q, r = covariance[0, i, j], covariance[1, i, j], covariance[2, i, j]
+            s, t, u = covariance[3, i, j], covariance[4, i, j], covariance[5, i, j]
+            a, b, c = s * u - t * t, r * t - q * u, q * t - r * s
+            d, e, f = p * u - r * r, q * r - p * t, p * s - q * q
+            inverse = 1 / (p * a + q * b + r * c)
+            x, y, z = cross[0, i, j], cross[1, i, j], cross[2, i, j]
+            out[0, i, j] = (a * x + b * y + c * z) * inverse
+            out[1, i, j] = (b * x + d * y + e * z) * inverse
+            out[2, i, j] = (c * x + e * y + f * z) * inverse
 
 
 @exact
