@@ -38,6 +38,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 PAGE = "reports/colour.html"
+COARSE = 500
+"""Samples along each side on which the place of a product is looked up."""
 LOOK_STEPS = frozenset({"tone", "primaries", "hue", "mono", "table"})
 """Steps that change colour on purpose: a rendering with one of them is judged as a look."""
 
@@ -132,7 +134,7 @@ def _files(
             setup=resolved.setup,
             rendering="look" if _has_look(state, delivered) else "neutral",
             chart=_chart(charts.get(resolved.setup or ""), state.name),
-            products=tuple(map(_product, resolved.products)),
+            products=tuple(_product(each, found, state) for each in resolved.products),
             kelvin=_kelvin(resolved),
         )
 
@@ -160,20 +162,26 @@ def _chart(chart: MeasuredChart | None, frame: str) -> Chart | None:
     return Chart((first, second, third, fourth), _targets(chart), _edition(chart))
 
 
-def _product(product: ResolvedProduct) -> Product:
+def _product(product: ResolvedProduct, found: Survey, state: FrameState) -> Product:
+    from pipeline.files.painted import read_painted
     from pipeline.kernels.masks import Box, Grid
 
     mask = Mask.model_validate(product.where)
+    painted = {path: read_painted(found.job.files[path], d) for path, d in product.files.items()}
+    capture = state.original.capture
+    frame = (capture.height or COARSE, capture.width or COARSE)
+    if capture.orientation >= 5:
+        frame = frame[::-1]
 
     def density(rows: slice, columns: slice, height: int, width: int) -> NDArray[np.float32]:
         window = Box(rows.start, rows.stop, columns.start, columns.stop)
-        return density_of(mask, Grid.over(height, width), {}).at(window)
+        return density_of(mask, Grid.over(*frame, (height, width)), painted).at(window)
 
     # where it is, found on a coarse grid and with a margin of its samples
-    coarse = 500
-    top, bottom, left, right = density_of(mask, Grid.over(coarse, coarse), {}).box
+    coarse = Grid.over(*frame, (COARSE, COARSE))
+    top, bottom, left, right = density_of(mask, coarse, painted).box
     margins = (left - 2, top - 2, right + 2, bottom + 2)
-    first, second, third, fourth = (min(max(v / coarse, 0.0), 1.0) for v in margins)
+    first, second, third, fourth = (min(max(v / COARSE, 0.0), 1.0) for v in margins)
     box = (first, second, third, fourth)
     return Product(product.name, product.lab, product.tolerance, density, box)
 

@@ -195,3 +195,20 @@ def test_the_manifest_keeps_the_correction(delivered: Path) -> None:
         events = [event.what for event in manifest.events("A1")]
     assert "chart read" in events
     assert chart.correction["mean"] < 0.5  # the camera is one that a matrix describes
+
+
+@pytest.mark.parametrize("where", ["painted: masks/spot.png", "ellipse: {at}, grow: 4"])
+def test_a_product_is_measured_through_any_mask(
+    delivered: Path, tmp_path: Path, where: str
+) -> None:
+    job = shutil.copytree(delivered, tmp_path / "job")
+    (job / "masks").mkdir()
+    spot = np.zeros((560, 800), np.uint8)
+    spot[20:60, 40:120] = 255  # the wall
+    assert cv2.imwrite(str(job / "masks/spot.png"), spot)
+    place = where.replace("{at}", "{centre: [0.1, 0.0714], radii: [0.05, 0.04]}")
+    edit(job / "job.yaml", "deliveries:", "products: {wall: {lab: [60, 0, 0]}}\ndeliveries:")
+    edit(job / "setups/day.yaml", "adjust:", f"products: {{wall: {{where: {{{place}}}}}}}\nadjust:")
+    found = json.loads(command("colour", "--job", str(job), "--json").stdout)
+    walls = [frame for frame in found["frames"] if "wall" in json.dumps(frame)]
+    assert {frame["frame"] for frame in walls} == {"A1", "A2"}
