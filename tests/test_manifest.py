@@ -718,3 +718,19 @@ def in_another_process(body: str, job: Path, user: int | None = None) -> str:
 def answer(process: subprocess.Popen[str]) -> str:
     assert process.stdout is not None
     return process.stdout.readline().strip()
+
+
+def test_a_file_is_in_doubt_until_it_is_recorded_again(tmp_path: Path) -> None:
+    with Manifest.create(tmp_path) as manifest:
+        manifest.add_frames([frame("QL0001")])
+        first = version("QL0001", 1)
+        manifest.record_version(first)
+        assert manifest.artifacts_in_doubt() == []
+        manifest.doubt([first.master.path, "masters/of_no_row.tif"])
+        assert manifest.artifacts_in_doubt() == [first.master]
+        again = Artifact(first.master.path, "blake3:again", 48_000_001)
+        manifest.record_master("QL0001", 1, again)
+        assert manifest.artifacts_in_doubt() == []
+        manifest.doubt([again.path])
+        manifest.doubt([again.path], doubtful=False)
+        assert manifest.artifacts_in_doubt() == []
