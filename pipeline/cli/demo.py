@@ -66,9 +66,10 @@ def _say(command: str) -> None:
 
 
 def _make_shoot(folder: Path, megapixels: float) -> None:
-    sys.path.insert(0, str(shipped("examples")))
+    # by one name everywhere: its compiled kernels are kept under the name that they were made by
+    sys.path.insert(0, str(shipped("examples").parent))
     try:
-        from shoot import make_shoot  # type: ignore[import-not-found]
+        from examples.shoot import make_shoot
     finally:
         sys.path.pop(0)
     with progress.counting("rendering") as count:
