@@ -7,7 +7,6 @@ import os
 import shutil
 import subprocess
 import sys
-import time
 from pathlib import Path
 from typing import Any
 
@@ -552,17 +551,14 @@ print(sorted({{"numpy", "numba", "cv2", "rawpy", "tifffile", "PyOpenColorIO"}} &
     assert done.stdout == "[]\n"
 
 
-def test_five_hundred_frames_resolve_quickly_and_share_their_steps(tmp_path: Path) -> None:
+def test_frames_without_a_file_of_their_own_share_their_steps(tmp_path: Path) -> None:
     folder = tmp_path / "job"
     shutil.copytree(DEMO, folder)
     for number in range(100, 160):
         text = f"frame: QL0{number}\nadjust:\n  - expose: {{stops: 0.4}}\n"
         (folder / f"frames/QL0{number}.yaml").write_text(text)
-    start = time.process_time()
     job = load_job(folder)
     resolved = [job.resolve(f"QL{number:04}") for number in range(500)]
-    # 0.06 s on an idle machine; the bound is there for what grows faster than it should
-    assert time.process_time() - start < 5  # of one core, and a busy one at that
     assert resolved[1].steps is resolved[2].steps
     assert resolved[200].steps is resolved[499].steps
     assert resolved[100].steps is not resolved[101].steps
