@@ -58,10 +58,20 @@ class Masked(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Chain:
-    """What is done to each pixel: ``scene`` first, then masks look at it, then ``rest``."""
+    """What is done to each pixel: ``scene`` first, then masks look at it, then ``rest``.
+
+    The last ``finishing`` operations of ``rest`` are the finish stage, which is done after whatever
+    the retoucher does.
+    """
 
     scene: tuple[Operation, ...]
     rest: tuple[Operation | Masked, ...]
+    finishing: int = 0
+
+    @property
+    def unfinished(self) -> tuple[Operation | Masked, ...]:
+        """``rest`` without the finish stage."""
+        return self.rest[: len(self.rest) - self.finishing]
 
     @property
     def densities(self) -> list[Density]:
@@ -120,7 +130,7 @@ def compiled(
                 _Item(operation) for operation in _hold(step, look, local.finished, say)
             ]
     local.add([edit for edit in edits if edit.kind.space == "working"])
-    return Chain(tuple(first), (*local.compiled(), *finish))
+    return Chain(tuple(first), (*local.compiled(), *finish), len(finish))
 
 
 def _evened(even: Evening) -> Operation:

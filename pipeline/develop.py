@@ -47,17 +47,21 @@ def master_pixels(
     painted: Painted | None = None,
     say: Say = lambda _sentence: None,
     even: Evening | None = None,
+    finish: bool = True,
+    space: str = MASTER_SPACE,
 ) -> NDArray[np.uint16]:
-    """Develop an opened original: uint16 (height, width, 3), ROMM RGB codes, upright.
+    """Develop an opened original: uint16 (height, width, 3), codes of ``space``, upright.
 
     ``files`` maps each file that a step names to where it lies, ``painted`` each file that a mask
     names to its codes; ``correction`` is that of the setup's chart, where a step asks for it.
     ``say`` is told, in sentences, what a person should know of this frame; ``even`` moves its
-    light. The result is the same to the last bit for any ``threads`` and ``strip_rows``.
+    light. Without ``finish`` the last stage is left out. The result is the same to the last bit
+    for any ``threads`` and ``strip_rows``.
     """
     chain = compiled(steps, source, files, correction, painted, say, even)
     densities = chain.densities
-    encoding = encoding_of(MASTER_SPACE, 16)
+    rest = chain.rest if finish else chain.unfinished
+    encoding = encoding_of(space, 16)
     width, height = source.width, source.height
     padded = -(-width // LANE_PIXELS) * LANE_PIXELS
     master: NDArray[np.uint16] = np.empty(
@@ -74,9 +78,9 @@ def master_pixels(
             if densities:
                 _apply(chain.scene, strip)
                 masks = {id(each): _in_strip(each, strip, top, source) for each in densities}
-                _apply(chain.rest, strip, masks, encoding, codes[:rows])
+                _apply(rest, strip, masks, encoding, codes[:rows])
             else:
-                _apply((*chain.scene, *chain.rest), strip, {}, encoding, codes[:rows])
+                _apply((*chain.scene, *rest), strip, {}, encoding, codes[:rows])
             lay_upright(codes[:rows, :width], top, source.orientation, master)
 
     # one iterator that all threads draw from: whoever is free takes the next strip

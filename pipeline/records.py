@@ -20,6 +20,7 @@ State = Literal[
     "delivered",
 ]
 ActionKind = Literal["measure", "develop", "deliver", "nothing", "wait", "stale"]
+HowSettled = Literal["keep", "again", "carry", "round"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,11 +93,136 @@ class Delivered:
 
 
 @dataclass(frozen=True, slots=True)
+class Request:
+    """One thing that is asked of the retoucher; ``number`` counts from 1 in the frame's file.
+
+    ``where`` is a mask as plain JSON values (``pipeline.masking.Mask``) with every name in it
+    looked up, None for no place in particular; ``files`` maps each file that it reads to its
+    digest. A hand-off whose ``must`` request changed nothing when it comes back is questioned.
+    """
+
+    number: int
+    what: str
+    where: Mapping[str, Any] | None = None
+    must: bool = False
+    files: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Handoff:
+    """One frame on its way to the retoucher: what was sent, and from what.
+
+    ``version`` is the one whose pixels, up to and without the finish stage, are in ``sent``, the
+    TIFF. ``inputs`` decided them (``pipeline.plan.sent_inputs``), ``key`` is their digest.
+    ``files`` are the other files of this frame in the round's folder. ``width`` and ``height`` are
+    upright; ``space`` names the TIFF's colour space. ``base`` is the round whose returned file was
+    sent on, None where the frame was developed for it. ``supersedes`` is the round that it takes
+    the place of, which was still out.
+    """
+
+    round: int
+    frame: str
+    version: int
+    key: str
+    inputs: Mapping[str, Any]
+    to: str
+    at: str
+    due: str | None
+    requests: tuple[Request, ...]
+    sent: Artifact
+    files: tuple[Artifact, ...]
+    width: int
+    height: int
+    space: str
+    document_id: str
+    instance_id: str
+    base: int | None = None
+    supersedes: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Returned:
+    """A file that came back for a hand-off and was accepted.
+
+    ``file`` is the copy, byte for byte, under the round's ``back/``. ``pixels`` is what Safelight
+    made of it where it could not be used as it is (converted, flattened), else None; ``space`` is
+    that of whichever is used. ``examined`` holds the figures and findings as plain JSON values;
+    ``picture`` is the change map. ``note`` is what the person said who accepted it.
+    """
+
+    round: int
+    frame: str
+    file: Artifact
+    pixels: Artifact | None
+    space: str
+    examined: Mapping[str, Any]
+    picture: Artifact | None
+    at: str
+    note: str | None = None
+
+    @property
+    def used(self) -> Artifact:
+        """The file that the finish stage builds on."""
+        return self.pixels or self.file
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """A person's decision about a retouched frame.
+
+    ``keep``: the retouch stands although what was sent would look different now. ``again``: it is
+    set aside, and the frame is handed off anew. ``carry``: it was transferred onto the new version,
+    into ``carried``. ``round``: the file of an earlier round counts again. ``key`` and ``inputs``
+    are those that it was decided about: a later change makes the frame stale again.
+    """
+
+    round: int
+    frame: str
+    how: HowSettled
+    key: str
+    inputs: Mapping[str, Any]
+    at: str
+    carried: Artifact | None = None
+    picture: Artifact | None = None
+    space: str | None = None
+    note: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Withdrawn:
+    """A hand-off that was called back before anything came of it."""
+
+    round: int
+    frame: str
+    at: str
+    note: str | None = None
+
+
+Trip = Handoff | Returned | Settled | Withdrawn
+"""One thing that happened to a frame between the job and the retoucher."""
+
+
+@dataclass(frozen=True, slots=True)
+class Round:
+    """One trip to the retoucher: a folder, ``retouch/round-01/out`` and so on.
+
+    ``files`` are those that belong to no single frame: the request sheet, the checksums.
+    """
+
+    number: int
+    to: str
+    at: str
+    due: str | None
+    files: tuple[Artifact, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class FrameState:
     """All that the manifest knows of a frame: what the plan decides from.
 
     ``setup`` is the group that ingest put it in by the gaps between capture times; where a setup's
     file lists the frame, that file decides. ``problem`` says why its last attempt failed.
+    ``trips`` is what happened between the job and the retoucher, oldest first.
     """
 
     name: str
@@ -108,6 +234,7 @@ class FrameState:
     problem: str | None = None
     versions: tuple[Version, ...] = ()
     delivered: Mapping[str, Delivered] = field(default_factory=dict)
+    trips: tuple[Trip, ...] = ()
 
     @property
     def latest(self) -> Version | None:
@@ -239,12 +366,24 @@ class ReadProducts:
 
 
 @dataclass(frozen=True, slots=True)
+class ResolvedRetouch:
+    """What a frame's file asks of the retoucher, and until when (ISO 8601, a day).
+
+    ``origins`` works as in ``ResolvedStep``, with paths such as ``ask[0].where``.
+    """
+
+    requests: tuple[Request, ...]
+    due: str | None = None
+    origins: Mapping[str, Origin] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
 class ResolvedFrame:
     """A frame's whole recipe: what will be done to it, in order.
 
     ``chart`` is the one that its balance comes from, None where the balance comes from elsewhere.
     ``products`` are those whose place in the frame is known. ``even`` says what the frame's light
-    is evened with, None where it is left as it is.
+    is evened with, None where it is left as it is. ``retouch`` is what is asked of the retoucher.
     """
 
     frame: str
@@ -254,6 +393,7 @@ class ResolvedFrame:
     chart: ResolvedChart | None = None
     products: tuple[ResolvedProduct, ...] = ()
     even: ResolvedEven | None = None
+    retouch: ResolvedRetouch | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,6 +26,7 @@ from pipeline.records import (
     MeasuredChart,
     Version,
 )
+from pipeline.rounds import Development
 from pipeline.survey import Survey, as_recorded, survey
 
 if TYPE_CHECKING:
@@ -220,20 +221,22 @@ class _Run:
         return FrameWork(
             frame=frame,
             job=self.folder,
-            original=self.folder / state.original.path,
-            original_digest=state.original.digest,
+            development=Development(
+                original=self.folder / state.original.path,
+                original_digest=state.original.digest,
+                steps=resolved.steps,
+                files=self.survey.job.files,
+                correction=self.measurements.correction(resolved) if develops else None,
+                even=self.measurements.evening(resolved) if develops else None,
+                threads=threads,
+            ),
             master=_master_path(frame, number),
-            steps=resolved.steps,
-            files=self.survey.job.files,
-            correction=self.measurements.correction(resolved) if develops else None,
-            even=self.measurements.evening(resolved) if develops else None,
             recorded=None if develops else recorded,
             deliveries=tuple(
                 self._file(action, metadata)
                 for action in actions
                 if action.delivery is not None and metadata is not None
             ),
-            threads=threads,
         )
 
     def _file(self, action: Action, metadata: MetadataWriter) -> DeliveredFile:

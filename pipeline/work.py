@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.engines import Failure
 from pipeline.errors import ChartUnread, SafelightError
-from pipeline.records import Artifact, Evening, ResolvedProduct, ResolvedStep
+from pipeline.records import Artifact, ResolvedProduct, ResolvedStep
+from pipeline.rounds import Development
 
 if TYPE_CHECKING:
     import numpy as np
@@ -51,22 +52,15 @@ class FrameWork:
     """All that a worker needs to know about one frame. Paths of files made are relative to ``job``.
 
     ``recorded`` is the master to start from where it is current; else the original is developed
-    into ``master``. ``files`` maps each file that a step names to where it lies. ``correction`` is
-    what was fitted to the setup's chart, and ``even`` moves the frame's light.
+    into ``master``.
     """
 
     frame: str
     job: Path
-    original: Path
-    original_digest: str
+    development: Development
     master: str
-    steps: tuple[ResolvedStep, ...]
-    files: Mapping[str, Path]
-    correction: Mapping[str, Any] | None = None
-    even: Evening | None = None
     recorded: Artifact | None = None
     deliveries: tuple[DeliveredFile, ...] = ()
-    threads: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,7 +213,7 @@ def make_frame(work: FrameWork) -> FrameDone:
         pixels = read_master(work.job / work.recorded.path, work.recorded.digest)
         clock.lap("read master")
     else:
-        pixels = _developed(work, notes.append)
+        pixels = developed(work.development, notes.append)
         clock.lap("develop")
         landed = land(work.job / work.master, tiff(pixels, MASTER_SPACE, ppi=PPI), work.job)
         clock.lap("write master")
@@ -229,30 +223,44 @@ def make_frame(work: FrameWork) -> FrameDone:
     return FrameDone(work.frame, landed, delivered, clock.laps, unfinished, tuple(notes))
 
 
-def _developed(work: FrameWork, say: Callable[[str], None]) -> NDArray[np.uint16]:
+def developed(
+    development: Development,
+    say: Callable[[str], None] = lambda _sentence: None,
+    *,
+    finish: bool = True,
+    space: str = "romm-rgb",
+) -> NDArray[np.uint16]:
+    """Develop an original: uint16 (height, width, 3), codes of ``space``, upright.
+
+    Without ``finish`` up to and without the finish stage: what a retoucher gets. ``say`` is told,
+    in sentences, what a person should know of the frame. Raises ``SafelightError``.
+    """
     from pipeline.develop import master_pixels
     from pipeline.files.painted import read_painted
     from pipeline.files.raw import open_original
     from pipeline.kernels.correction import Correction
 
-    source = open_original(work.original, work.original_digest)
-    correction = Correction.from_json(work.correction) if work.correction else None
+    source = open_original(development.original, development.original_digest)
+    fitted, files = development.correction, development.files
+    correction = Correction.from_json(fitted) if fitted else None
     painted = {
         path: digest
-        for step in work.steps
+        for step in development.steps
         if step.stage == "local"
         for path, digest in step.files.items()
     }
     try:
         return master_pixels(
             source,
-            work.steps,
-            work.files,
+            development.steps,
+            files,
             correction,
-            work.threads,
-            painted={path: read_painted(work.files[path], painted[path]) for path in painted},
+            development.threads,
+            painted={path: read_painted(files[path], painted[path]) for path in painted},
             say=say,
-            even=work.even,
+            even=development.even,
+            finish=finish,
+            space=space,
         )
     except ValueError as error:
         raise SafelightError(str(error)) from error
@@ -273,7 +281,7 @@ def _deliver(
         RenditionSpec(**{key: value for key, value in file.settings.items() if key in known})
         for file in work.deliveries
     ]
-    pictures = render(pixels, specs, work.threads)
+    pictures = render(pixels, specs, work.development.threads)
     try:
         for file, spec, picture in zip(work.deliveries, specs, pictures, strict=True):
             content = _encoded(file, spec.space, picture)

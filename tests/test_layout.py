@@ -22,7 +22,8 @@ RANKS = {
             "kernels",
             "step edit",
             "steps edits",
-            "yamlfile wording masking written recipe local selection job naming bursts changes",
+            "yamlfile wording masking written recipe local selection job naming bursts changes"
+            " rounds",
             "plan",
             "chain develop rendition sheet files manifest",
             "engines proof",

@@ -25,11 +25,13 @@ FIRST_FRAME = """
 import sys
 from pathlib import Path
 from pipeline.records import ResolvedStep
+from pipeline.rounds import Development
 from pipeline.work import FrameWork, do
 look = [("tone", {"contrast": 1.1, "shoulder": 0.5}), ("primaries", {"saturation": 1.1})]
 steps = tuple(ResolvedStep("look", name, name, 1, values) for name, values in look)
 path = Path(sys.argv[1])
-do(FrameWork("first", Path(sys.argv[2]), path, None, "masters/first.tif", steps, {}, threads=2))
+development = Development(path, None, steps, {}, threads=2)
+do(FrameWork("first", Path(sys.argv[2]), development, "masters/first.tif"))
 """
 
 
