@@ -45,6 +45,7 @@ from pipeline.records import (
     ResolvedDelivery,
     ResolvedFrame,
     ResolvedProduct,
+    ResolvedRetouch,
     ResolvedStep,
 )
 from pipeline.selection import FramePattern, Selection
@@ -93,10 +94,12 @@ class DeliveryOrder:
 
 @dataclass(frozen=True, slots=True)
 class Resolved:
-    """What a setup's and a frame's file make of the recipe, and where the products are."""
+    """What a setup's and a frame's file make of the recipe, where the products are, and what the
+    retoucher is asked for."""
 
     steps: tuple[ResolvedStep, ...]
     products: tuple[ResolvedProduct, ...]
+    retouch: ResolvedRetouch
 
 
 @dataclass(frozen=True)
@@ -150,7 +153,15 @@ class Job:
             self.resolved[key] = found
         found = self.resolved[key]
         chart = self.charts.get(setup or "") if _from_chart(found.steps) else None
-        return ResolvedFrame(frame, self.recipe.name, setup, found.steps, chart, found.products)
+        return ResolvedFrame(
+            frame,
+            self.recipe.name,
+            setup,
+            found.steps,
+            chart,
+            found.products,
+            retouch=found.retouch,
+        )
 
     def check_charts(self, selects: Mapping[str, str | None]) -> list[Problem]:
         """Which of the selects, each with its group, need a chart that nobody named."""
@@ -481,7 +492,8 @@ def _resolved(
     steps = [link.resolved for link in chain if link.resolved]
     finish = [step for step in steps if step.stage == "finish"]
     before = [step for step in steps if step.stage != "finish"]
-    return Resolved((*before, *((hold,) if hold else ()), *local.edits, *finish), local.products)
+    chained = (*before, *((hold,) if hold else ()), *local.edits, *finish)
+    return Resolved(chained, local.products, local.retouch)
 
 
 def _setup_of(setups: Mapping[str, Setup], frame: str) -> str | None:

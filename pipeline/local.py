@@ -15,7 +15,13 @@ from pipeline import wording
 from pipeline.edits import EDITS
 from pipeline.masking import EDGES, Mask, extent
 from pipeline.recipe import Layers, Recipe, WrittenValue, origins_of
-from pipeline.records import Origin, ResolvedProduct, ResolvedStep
+from pipeline.records import (
+    Origin,
+    Request,
+    ResolvedProduct,
+    ResolvedRetouch,
+    ResolvedStep,
+)
 from pipeline.step import HOLD_VERSION
 from pipeline.written import FrameFile, JobFile, RecipeFile, SetupFile
 from pipeline.yamlfile import Document, Place, dotted
@@ -47,10 +53,12 @@ class Known:
 
 @dataclass(frozen=True, slots=True)
 class LocalStage:
-    """Local edits in the order in which they are done, and the products whose place is known."""
+    """Local edits in the order in which they are done, the products whose place is known, and what
+    the retoucher is asked for."""
 
     edits: tuple[ResolvedStep, ...] = ()
     products: tuple[ResolvedProduct, ...] = ()
+    retouch: ResolvedRetouch = field(default_factory=ResolvedRetouch)
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +167,41 @@ def laid_over(
     first.sort(key=lambda edit: (EDITS[edit.step].order, edit.label))
     working = [edit for edit in edits if EDITS[edit.step].space == "working"]
     working.sort(key=lambda edit: edit.step == "match")
-    return LocalStage((*first, *working), tuple(placed.values()))
+    return LocalStage((*first, *working), tuple(placed.values()), _asked(names, files))
+
+
+def _asked(names: _Names, files: Sequence[LocalLayer]) -> ResolvedRetouch:
+    """What the frame's file asks of the retoucher, and how its recipe sends it."""
+    found = ResolvedRetouch()
+    for document, file in files:
+        if isinstance(file, RecipeFile):
+            found = replace(found, always=file.retouch.when == "always", space=file.retouch.space)
+        elif isinstance(file, FrameFile):
+            requests: list[Request] = []
+            origins: dict[str, Origin] = {}
+            for index, ask in enumerate(file.retouch.ask):
+                place: Place = ("retouch", "ask", index)
+                origins[f"ask[{index}]"] = document.origin(place)
+                where = None
+                if ask.where is not None:
+                    where = names.looked_up(WrittenValue(ask.where, document, (*place, "where")))
+                requests.append(
+                    Request(
+                        index + 1,
+                        ask.what,
+                        where.value if where else None,
+                        ask.must,
+                        where.files if where else {},
+                    )
+                )
+                if where:
+                    inside = f"ask[{index}].where"
+                    origins |= {
+                        inside + path.removeprefix("mask"): origin
+                        for path, origin in where.origins.items()
+                    }
+            found = replace(found, requests=tuple(requests), due=file.retouch.due, origins=origins)
+    return found
 
 
 def _entries(layers: Layers, files: Sequence[LocalLayer]) -> dict[str, dict[str, WrittenValue]]:

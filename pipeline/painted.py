@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
+from typing import Any
 
 from pipeline.errors import Problem
 from pipeline.masking import Mask, fits
@@ -72,7 +73,17 @@ def _painted(frame: ResolvedFrame) -> Iterator[tuple[str, str, Origin]]:
     ]
     masks += [(product.name, product.where, product.origins) for product in frame.products]
     for name, plain, origins in masks:
-        for place, mask in Mask.model_validate(plain).walk(("mask",)):
-            if mask.painted is not None:
-                at = dotted((*place, "painted"))
-                yield mask.painted, f"{name}.{at}", origins.get(at, origins[""])
+        yield from _painted_in(plain, name, "mask", origins)
+    for index, request in enumerate(frame.retouch.requests):
+        if request.where is not None:
+            where, origins = f"ask[{index}].where", frame.retouch.origins
+            yield from _painted_in(request.where, "retouch", where, origins)
+
+
+def _painted_in(
+    plain: Mapping[str, Any], name: str, root: str, origins: Mapping[str, Origin]
+) -> Iterator[tuple[str, str, Origin]]:
+    for place, mask in Mask.model_validate(plain).walk((root,)):
+        if mask.painted is not None:
+            at = dotted((*place, "painted"))
+            yield mask.painted, f"{name}.{at}", origins.get(at) or origins.get(root) or origins[""]

@@ -7,17 +7,19 @@ Pure: compares what the recipe asks for with what the manifest knows; opens noth
 * An approved version is what gets delivered until a person approves another one. When its inputs
   change, the frame turns stale and nothing is made, unless the frame is named: then the new version
   is developed, and waits for approval.
+* From a hand-off on, the retoucher's file stands for all that comes before the finish stage. What
+  would change it makes the frame stale, and only a person settles that; naming it does not.
+* A frame that is out, that still has to go out, or whose retouch is stale is not delivered, unless
+  a person approved a version of it.
 * All that one plan makes of a frame is of one version.
-* A state never goes backwards; ``stale`` says that what was reached is not what is asked for now.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any, get_args
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 from pipeline import changes
 from pipeline.hashing import canonical_json, key_of
@@ -25,13 +27,14 @@ from pipeline.records import (
     Action,
     ActionKind,
     FrameState,
+    Request,
     ResolvedDelivery,
     ResolvedEven,
     ResolvedFrame,
     ResolvedStep,
-    State,
     Version,
 )
+from pipeline.rounds import Away, Back, Retouch, open_requests, retouch_of
 
 REJECTED = -1
 
@@ -45,7 +48,8 @@ class Demand:
     a delivered file from a master. ``missing`` are the paths of masters and delivered files that
     are not on disk as they were recorded. ``named`` are the frames that a person named, which
     overrules an earlier approval unless deliveries are asked for: those carry what was approved.
-    ``measured`` are the keys of the charts and products that were read before.
+    ``measured`` are the keys of the charts and products that were read before. ``today`` is the
+    day that it is, ISO 8601.
     """
 
     selects: Collection[str]
@@ -55,6 +59,7 @@ class Demand:
     missing: Collection[str] = frozenset()
     named: Collection[str] = frozenset()
     measured: Collection[str] = frozenset()
+    today: str = ""
 
 
 def plan(
@@ -64,15 +69,17 @@ def plan(
 
     Before them stands what has to be measured for them: charts, then products.
     """
-    keys = _Keys(demand)
+    keys = Keys(demand)
     charts: dict[str, Action] = {}
     products: dict[str, Action] = {}
     actions = []
     for resolved in frames:
-        own = _worth_saying(_actions(resolved, states[resolved.frame], demand, keys))
+        own = _worth_saying(actions_of(resolved, states[resolved.frame], demand, keys))
         actions += own
         if not any(action.action == "develop" for action in own):
             continue
+        if retouch_of(states[resolved.frame].trips).back:
+            continue  # what the retoucher sent back needs no reading
         if resolved.chart:
             key = key_of(resolved.chart.inputs)
             reason = f"the chart of {resolved.chart.setup}, not read before"
@@ -85,68 +92,81 @@ def plan(
     return [*(action for action in measures if action.key not in demand.measured), *actions]
 
 
-def status(
-    frames: Sequence[ResolvedFrame], states: Mapping[str, FrameState], demand: Demand
-) -> dict[str, Any]:
-    """``frames``: a row for each, and ``counts``: how many are in each state, stale, failed."""
-    keys = _Keys(demand)
-    counts = Counter[str]()
-    rows = []
-    for resolved in frames:
-        state = states[resolved.frame]
-        actions = _actions(resolved, state, demand, keys)
-        stale = [action.reason for action in actions if _undoes_what_was_reached(action, state)]
-        reached = state_of(state, selected=_selected(state, demand))
-        current = _approved(state) or _with_key(state, actions[0].key) or state.latest
-        counts.update([reached], stale=bool(stale), problem=state.problem is not None)
-        rows.append(
-            {
-                "frame": state.name,
-                "rating": state.rating,
-                "setup": resolved.setup or state.setup,
-                "burst": state.burst,
-                "state": reached,
-                "version": current.number if current else None,
-                "stale": bool(stale),
-                "reason": "; ".join(stale) or None,
-                "round": None,
-                "delivered": {name: file.version for name, file in state.delivered.items()},
-                "problem": state.problem,
-            }
-        )
-    return {
-        "frames": rows,
-        "counts": {name: counts[name] for name in (*get_args(State), "stale", "problem")},
-    }
-
-
-def state_of(state: FrameState, *, selected: bool) -> State:
-    """The furthest that a frame has come."""
-    if state.rating == REJECTED:
-        return "rejected"
-    if state.delivered:
-        return "delivered"
-    if state.approved_version is not None:
-        return "approved"
-    if state.versions:
-        return "developed"
-    return "select" if selected else "ingested"
-
-
 def inputs_of(
-    resolved: ResolvedFrame, original_digest: str, libraries: Mapping[str, str]
+    resolved: ResolvedFrame,
+    original_digest: str,
+    libraries: Mapping[str, str],
+    back: Back | None = None,
 ) -> dict[str, Any]:
-    """All that decides a version's pixels; ``hashing.key_of`` of it is the version's key."""
+    """All that decides a version's pixels; ``hashing.key_of`` of it is the version's key.
+
+    Where the retoucher's file is ``back``, that and the finish stage decide them.
+    """
+    steps = resolved.steps if back is None else finish_of(resolved)
     inputs: dict[str, Any] = {
         "original": original_digest,
-        "steps": [_step_inputs(step) for step in resolved.steps],
+        "steps": [_step_inputs(step) for step in steps],
         "libraries": dict(libraries),
     }
+    if back is not None:
+        inputs["retouched"] = {"digest": back.file.digest, "space": back.space}
+        return inputs
     if resolved.chart:
         inputs["chart"] = resolved.chart.inputs
     if resolved.even:
         inputs["even"] = _even_inputs(resolved.even)
     return inputs
+
+
+def sent_inputs(resolved: ResolvedFrame, original_digest: str) -> dict[str, Any]:
+    """All that a person decides of the pixels that a retoucher gets.
+
+    Not the versions of libraries: another one makes nobody's retouch stale.
+    """
+    unfinished = replace(resolved, steps=_sent_steps(resolved))
+    inputs = inputs_of(unfinished, original_digest, {})
+    if "chart" in inputs:
+        inputs["chart"] = {key: v for key, v in inputs["chart"].items() if key != "libraries"}
+    return inputs
+
+
+def finish_of(resolved: ResolvedFrame) -> tuple[ResolvedStep, ...]:
+    """The steps of the finish stage."""
+    return tuple(step for step in resolved.steps if step.stage == "finish")
+
+
+def _sent_steps(resolved: ResolvedFrame) -> tuple[ResolvedStep, ...]:
+    """The steps that decide what is sent: all but the finish stage, and that too where a colour is
+    measured through it."""
+    measured = any(step.stage == "hold" or step.step == "match" for step in resolved.steps)
+    return tuple(step for step in resolved.steps if measured or step.stage != "finish")
+
+
+def changed_since(
+    resolved: ResolvedFrame, state: FrameState, sent: Away | Back | None
+) -> str | None:
+    """What changed, in words, since a frame was sent or last decided about; None for nothing."""
+    if sent is None:
+        return None
+    now = sent_inputs(resolved, state.original.digest)
+    if key_of(now) == sent.key:
+        return None
+    unfinished = replace(resolved, steps=_sent_steps(resolved))
+    return changes.in_words(changes.of_version(sent.inputs, now, unfinished))
+
+
+def to_hand_off(resolved: ResolvedFrame, state: FrameState) -> tuple[Request, ...] | None:
+    """The requests of a frame that no round has carried yet; None where it need not go out.
+
+    Those that were open when a version was approved went without; a recipe that sends every select
+    sends it without requests too.
+    """
+    retouch = retouch_of(state.trips)
+    handled = retouch.back.handled if retouch.back else ()
+    waived = state.approval.waived if state.approval else ()
+    asked = open_requests(resolved.retouch.requests, (*handled, *waived))
+    never = retouch.back is None and state.approval is None
+    return asked if asked or (resolved.retouch.always and never) else None
 
 
 def delivery_inputs(
@@ -175,7 +195,7 @@ def _step_inputs(step: ResolvedStep) -> dict[str, Any]:
     }
 
 
-class _Keys:
+class Keys:
     """The keys of one plan, equal to ``hashing.key_of`` of the inputs.
 
     Frames of one job share most of their steps and settings, so the canonical form of each is made
@@ -183,11 +203,16 @@ class _Keys:
     """
 
     def __init__(self, demand: Demand) -> None:
+        self._made_by = demand.libraries
         self._libraries = canonical_json(demand.libraries)
         self._encoders = canonical_json(demand.encoders)
         self._known: dict[int, bytes] = {}
 
-    def version(self, resolved: ResolvedFrame, original_digest: str) -> str:
+    def version(
+        self, resolved: ResolvedFrame, original_digest: str, back: Back | None = None
+    ) -> str:
+        if back is not None:
+            return key_of(inputs_of(resolved, original_digest, self._made_by, back))
         steps = b",".join(self._canonical(step) for step in resolved.steps)
         measured = b""
         if resolved.chart:
@@ -225,13 +250,17 @@ def _digest(form: bytes, *parts: bytes) -> str:
     return hashlib.sha256(form % parts).hexdigest()
 
 
-def _actions(
-    resolved: ResolvedFrame, state: FrameState, demand: Demand, keys: _Keys
+def actions_of(
+    resolved: ResolvedFrame, state: FrameState, demand: Demand, keys: Keys
 ) -> list[Action]:
     """A frame's actions, the one for its master first."""
-    if _selected(state, demand):
-        master = _master(resolved, state, demand, keys.version(resolved, state.original.digest))
-        return [master, *_deliveries(state, demand, keys, master)]
+    if is_selected(state, demand):
+        retouch = retouch_of(state.trips)
+        master = _master(resolved, state, demand, keys, retouch)
+        waits = None
+        if approved_of(state) is None:
+            waits = _retouch_word(resolved, state, retouch)
+        return [master, *_deliveries(state, demand, keys, master, waits)]
     why = "rejected" if state.rating == REJECTED else f"not a select (rating {state.rating})"
     key, number = (state.latest.key, state.latest.number) if state.latest else ("", None)
     left = [
@@ -247,23 +276,32 @@ def _worth_saying(actions: list[Action]) -> list[Action]:
     return actions[1:] if len(actions) > 1 and actions[0].action == "nothing" else actions
 
 
-def _master(resolved: ResolvedFrame, state: FrameState, demand: Demand, key: str) -> Action:
+def _master(
+    resolved: ResolvedFrame, state: FrameState, demand: Demand, keys: Keys, retouch: Retouch
+) -> Action:
     """What the recipe's version of a frame needs."""
-    asked, approved, latest = _with_key(state, key), _approved(state), state.latest
+    back = retouch.back
+    key = keys.version(resolved, state.original.digest, back)
+    asked, approved, latest = with_key(state, key), approved_of(state), state.latest
+    word = _retouch_word(resolved, state, retouch)
+    if word and (retouch.out or word[0] == "stale"):
+        current = approved or asked or latest
+        return Action(state.name, *word, key, current.number if current else None)
     free = approved in (None, asked) or (state.name in demand.named and not demand.deliveries)
+    if asked is not None:
+        kind, reason = _known_version(asked, approved, word)
+        if asked.master.path in demand.missing and free:
+            kind, reason = "develop", f"{asked.master.path} is not there as it was recorded"
+            reason = _again(reason, state)
+        return Action(state.name, kind, reason, key, asked.number)
 
     def since(version: Version) -> str:
-        inputs = inputs_of(resolved, state.original.digest, demand.libraries)
-        return changes.in_words(changes.of_version(version.inputs, inputs, resolved))
+        inputs = inputs_of(resolved, state.original.digest, demand.libraries, back)
+        if version.inputs.get("retouched") != inputs.get("retouched"):
+            return _made_from(back)
+        finish = replace(resolved, steps=finish_of(resolved)) if back else resolved
+        return changes.in_words(changes.of_version(version.inputs, inputs, finish))
 
-    if asked is not None:
-        if asked.master.path in demand.missing and free:
-            reason = f"{asked.master.path} is not there as it was recorded"
-            return Action(state.name, "develop", _again(reason, state), key, asked.number)
-        if approved is not None and approved is not asked:
-            reason = f"v{asked.number} waits for approval; v{approved.number} is the approved one"
-            return Action(state.name, "wait", reason, key, asked.number)
-        return Action(state.name, "nothing", f"v{asked.number} is current", key, asked.number)
     if approved is not None and not free:
         reason = f"{since(approved)}, since v{approved.number} was approved"
         return Action(state.name, "stale", reason, key, approved.number)
@@ -271,9 +309,56 @@ def _master(resolved: ResolvedFrame, state: FrameState, demand: Demand, key: str
     return Action(state.name, "develop", _again(reason, state), key, number)
 
 
-def _deliveries(state: FrameState, demand: Demand, keys: _Keys, master: Action) -> Iterator[Action]:
-    """What the deliveries need of a select; they carry the approved version where there is one."""
-    approved = _approved(state)
+def _known_version(
+    asked: Version, approved: Version | None, word: tuple[ActionKind, str] | None
+) -> tuple[ActionKind, str]:
+    """What is to be said where the version that the recipe asks for was made before."""
+    if approved is not None and approved is not asked:
+        return "wait", f"v{asked.number} waits for approval; v{approved.number} is the approved one"
+    return word or ("nothing", f"v{asked.number} is current")
+
+
+def _made_from(back: Back | None) -> str:
+    """Why a version is made from another file than the one before it."""
+    if back is None:
+        return "its retouch is set aside"
+    by = f"retouched by {back.of.to}, round {back.of.round}"
+    return f"{by}, carried onto the new look" if back.carried else by
+
+
+def _retouch_word(
+    resolved: ResolvedFrame, state: FrameState, retouch: Retouch
+) -> tuple[ActionKind, str] | None:
+    """What the round trip has to say of a frame before anything is delivered of it."""
+    changed = changed_since(resolved, state, retouch.out or retouch.back)
+    if retouch.out:
+        sent = retouch.out.handoff
+        if changed:
+            return "stale", f"{changed}, since it was handed off to {sent.to} (round {sent.round})"
+        due = f", due {sent.due}" if sent.due else ""
+        return "wait", f"with {sent.to} since {sent.at[:10]}{due} (round {sent.round})"
+    if retouch.back and changed:
+        of = retouch.back.of
+        return "stale", f"{changed}, since {of.to} retouched it (round {of.round})"
+    requests = to_hand_off(resolved, state)
+    if requests is None:
+        return None
+    asked = "; ".join(f'"{request.what}"' for request in requests)
+    return "wait", f"to be handed off{': ' if asked else ''}{asked}"
+
+
+def _deliveries(
+    state: FrameState,
+    demand: Demand,
+    keys: Keys,
+    master: Action,
+    waits: tuple[ActionKind, str] | None,
+) -> Iterator[Action]:
+    """What the deliveries need of a select; they carry the approved version where there is one.
+
+    ``waits`` is what the round trip has to say, which keeps an unapproved frame back.
+    """
+    approved = approved_of(state)
     number, version_key = (
         (approved.number, approved.key) if approved else (master.version, master.key)
     )
@@ -297,6 +382,8 @@ def _deliveries(state: FrameState, demand: Demand, keys: _Keys, master: Action) 
         else:
             continue
         kind: ActionKind = "deliver"
+        if waits:
+            kind, reason = "wait", waits[1]
         if approved and master.key != approved.key and approved.master.path in demand.missing:
             kind = "wait"
             reason = (
@@ -312,23 +399,11 @@ def _left_behind(state: FrameState, delivery: str) -> Action:
     return Action(state.name, "stale", reason, file.key, file.version, delivery)
 
 
-def _undoes_what_was_reached(action: Action, state: FrameState) -> bool:
-    match action.action:
-        case "stale" | "wait":
-            return True
-        case "develop":
-            return bool(state.versions)
-        case "deliver":
-            return action.delivery in state.delivered
-        case _:
-            return False
-
-
 def _again(reason: str, state: FrameState) -> str:
     return f"{reason} (failed last time: {state.problem})" if state.problem else reason
 
 
-def _selected(state: FrameState, demand: Demand) -> bool:
+def is_selected(state: FrameState, demand: Demand) -> bool:
     """Whether a frame is to be finished: a select, or one that a delivery asks for by name."""
     return state.rating != REJECTED and (
         state.name in demand.selects
@@ -336,10 +411,12 @@ def _selected(state: FrameState, demand: Demand) -> bool:
     )
 
 
-def _approved(state: FrameState) -> Version | None:
+def approved_of(state: FrameState) -> Version | None:
+    """The version that a person approved last."""
     number = state.approved_version
     return next((version for version in state.versions if version.number == number), None)
 
 
-def _with_key(state: FrameState, key: str) -> Version | None:
+def with_key(state: FrameState, key: str) -> Version | None:
+    """The version of a key."""
     return next((version for version in state.versions if version.key == key), None)

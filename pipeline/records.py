@@ -114,7 +114,8 @@ class Handoff:
 
     ``version`` is the one whose pixels, up to and without the finish stage, are in ``sent``, the
     TIFF. ``inputs`` decided them (``pipeline.plan.sent_inputs``), ``key`` is their digest.
-    ``files`` are the other files of this frame in the round's folder. ``width`` and ``height`` are
+    ``masks`` are the 8-bit pictures of the requests' places, by the requests' numbers, ``files``
+    the other files of this frame in the round's folder. ``width`` and ``height`` are
     upright; ``space`` names the TIFF's colour space. ``base`` is the round whose returned file was
     sent on, None where the frame was developed for it. ``supersedes`` is the round that it takes
     the place of, which was still out.
@@ -130,6 +131,7 @@ class Handoff:
     due: str | None
     requests: tuple[Request, ...]
     sent: Artifact
+    masks: Mapping[int, Artifact]
     files: tuple[Artifact, ...]
     width: int
     height: int
@@ -217,12 +219,26 @@ class Round:
 
 
 @dataclass(frozen=True, slots=True)
+class Approval:
+    """A person's word that a version is final: whose, and what they said.
+
+    ``waived`` are the requests that were not handed off then, and need not be any more.
+    """
+
+    at: str
+    by: str | None = None
+    note: str | None = None
+    waived: tuple[Request, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class FrameState:
     """All that the manifest knows of a frame: what the plan decides from.
 
     ``setup`` is the group that ingest put it in by the gaps between capture times; where a setup's
     file lists the frame, that file decides. ``problem`` says why its last attempt failed.
-    ``trips`` is what happened between the job and the retoucher, oldest first.
+    ``approval`` is who said so of ``approved_version``. ``trips`` is what happened between the job
+    and the retoucher, oldest first.
     """
 
     name: str
@@ -234,6 +250,7 @@ class FrameState:
     problem: str | None = None
     versions: tuple[Version, ...] = ()
     delivered: Mapping[str, Delivered] = field(default_factory=dict)
+    approval: Approval | None = None
     trips: tuple[Trip, ...] = ()
 
     @property
@@ -369,11 +386,14 @@ class ReadProducts:
 class ResolvedRetouch:
     """What a frame's file asks of the retoucher, and until when (ISO 8601, a day).
 
-    ``origins`` works as in ``ResolvedStep``, with paths such as ``ask[0].where``.
+    ``always`` says that the recipe sends every select, asked or not; ``space`` is that of the files
+    sent. ``origins`` maps the place of each request, such as ``ask[0]``, to where it was written.
     """
 
-    requests: tuple[Request, ...]
+    requests: tuple[Request, ...] = ()
     due: str | None = None
+    always: bool = False
+    space: str = "romm-rgb"
     origins: Mapping[str, Origin] = field(default_factory=dict)
 
 
@@ -393,7 +413,7 @@ class ResolvedFrame:
     chart: ResolvedChart | None = None
     products: tuple[ResolvedProduct, ...] = ()
     even: ResolvedEven | None = None
-    retouch: ResolvedRetouch | None = None
+    retouch: ResolvedRetouch = field(default_factory=ResolvedRetouch)
 
 
 @dataclass(frozen=True, slots=True)

@@ -204,12 +204,14 @@ class PackWork:
 class Packed:
     """What a worker packed. Paths are relative to the job and lie in the work's ``folder``.
 
-    ``files`` are the reference, the masks, the overview; ``sha256`` maps the name of every file,
-    the TIFF's too, to its SHA-256 in hexadecimal. ``notes`` are sentences.
+    ``masks`` are 8-bit pictures of the requests' places, at full size, by the requests' numbers;
+    ``files`` are the reference and the overview; ``sha256`` maps the name of every file, the TIFF's
+    and the masks' too, to its SHA-256 in hexadecimal. ``notes`` are sentences.
     """
 
     frame: str
     sent: Artifact
+    masks: Mapping[int, Artifact]
     files: tuple[Artifact, ...]
     sha256: Mapping[str, str]
     width: int
@@ -249,7 +251,7 @@ class SheetWork:
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """A hand-off that a file may be the answer to, and where what was sent lies.
+    """A hand-off that a file may be the answer to. What was sent lies in the job, and is read-only.
 
     ``status`` says what became of it: ``out``; ``back``: a file was accepted for it; ``superseded``
     or ``withdrawn``: it is waited for no more. ``stale`` says in words what changed since, or is
@@ -257,12 +259,9 @@ class Candidate:
     """
 
     handoff: Handoff
-    sent: Path
     status: Literal["out", "back", "superseded", "withdrawn"]
     stale: str | None = None
     returned: tuple[str, ...] = ()
-    files: Mapping[str, Path] = field(default_factory=dict)
-    """Each file that a request's mask reads, and where it lies."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from datetime import date
 from importlib.metadata import version as installed
 from pathlib import Path
 from typing import Any
@@ -18,7 +19,7 @@ from pipeline.hashing import digest_file, key_of
 from pipeline.job import Job, load_job
 from pipeline.manifest import Manifest
 from pipeline.painted import check_painted
-from pipeline.plan import Demand, plan, status
+from pipeline.plan import Demand, plan
 from pipeline.records import (
     Action,
     Artifact,
@@ -29,6 +30,7 @@ from pipeline.records import (
     ResolvedFrame,
 )
 from pipeline.selection import FramePattern
+from pipeline.status import status
 from pipeline.step import CHART_VERSION, PASS_VERSION, RENDITION_VERSION
 
 DEVELOPERS = ("numba", "numpy", "rawpy", "opencolorio")
@@ -117,6 +119,7 @@ def survey(
         missing=_missing(folder, states.values(), manifest.artifacts_in_doubt()),
         named=chosen,
         measured=charts.keys() | read.keys(),
+        today=date.today().isoformat(),
     )
     if deliveries:
         carried = {

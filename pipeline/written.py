@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from datetime import date
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import (
@@ -93,6 +94,18 @@ LocalEdits = tuple[LocalEdit, ...]
 Masks = dict[Name, Mask]
 
 
+class SendOut(Written):
+    """Which frames go to the retoucher, and as what."""
+
+    when: Literal["asked", "always"] = Field(
+        "asked", description="asked: frames whose file asks for something; always: every select"
+    )
+    space: Literal["romm-rgb", "adobe-rgb", "display-p3", "srgb"] = Field(
+        "romm-rgb", description="colour space of the TIFFs"
+    )
+    bits: Literal[16] = Field(16, description="bits of each channel")
+
+
 class RecipeFile(Written):
     """A recipe: the steps that make a look, in the order in which they are done."""
 
@@ -105,7 +118,8 @@ class RecipeFile(Written):
     hold: Annotated[tuple[Name, ...], Field(max_length=16)] = Field(
         (), description="products whose colours the look must not move"
     )
-    finish: StepEntries = Field((), description="what is done last")
+    retouch: SendOut = Field(SendOut(), description="what goes out to be retouched")
+    finish: StepEntries = Field((), description="what is done last, after retouching")
     even: bool = Field(
         False,
         description="whether frames whose product stands out from their setup's are moved to it",
@@ -184,6 +198,14 @@ def _which_frames(value: Any) -> Any:
     return value
 
 
+def _day(text: str) -> str:
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise wording.refusal(wording.shown(text), "a day such as 2026-05-20") from None
+
+
+Day = Annotated[str, AfterValidator(_day)]
 Text = Annotated[str, AfterValidator(_plain_text)]
 Line = Annotated[str, AfterValidator(_one_line)]
 FrameName = Annotated[str, AfterValidator(_frame_name)]
@@ -370,6 +392,23 @@ class SetupFile(Written):
     products: Places = Field({}, description="where the job's products are in these frames")
 
 
+class Ask(Written):
+    """One thing that the retoucher is asked for."""
+
+    what: Line = Field(description="in a sentence")
+    where: Mask | None = Field(None, description="a mask that covers it")
+    must: bool = Field(False, description="whether it counts as undone when nothing changed there")
+
+
+class Retouch(Written):
+    """What the retoucher is asked for, and until when."""
+
+    ask: Annotated[tuple[Ask, ...], Field(max_length=99)] = Field(
+        (), description="the requests, which are numbered in this order"
+    )
+    due: Day | None = Field(None, description="the day by which it should be back")
+
+
 class FrameFile(Written):
     """frames/NAME.yaml: what is special about one frame."""
 
@@ -378,6 +417,7 @@ class FrameFile(Written):
     masks: Masks = Field({}, description="masks by a name, in place of the setup's, the recipe's")
     local: LocalEdits = Field((), description="edits through masks, by name over those below")
     products: Places = Field({}, description="where the job's products are in this frame")
+    retouch: Retouch = Field(Retouch(), description="what the retoucher is asked for")
     description: Text | None = Field(None, description="in place of the job's and the delivery's")
     keywords: Keywords | None = Field(None, description="in place of the job's")
 

@@ -24,7 +24,7 @@ RANKS = {
             "steps edits",
             "yamlfile wording masking written recipe local selection job naming bursts changes"
             " rounds",
-            "plan",
+            "plan status",
             "chain develop rendition sheet files manifest",
             "engines proof",
             "work survey measuring run evening ingest rating verify painted colour showing",

@@ -13,7 +13,7 @@ from hypothesis import strategies as some
 
 from pipeline import changes
 from pipeline.hashing import key_of
-from pipeline.plan import Demand, delivery_inputs, inputs_of, plan, state_of, status
+from pipeline.plan import Demand, delivery_inputs, inputs_of, plan
 from pipeline.records import (
     Action,
     Artifact,
@@ -27,6 +27,7 @@ from pipeline.records import (
     ResolvedStep,
     Version,
 )
+from pipeline.status import state_of, status
 
 RECIPE = "recipes/autumn-quay.yaml"
 LIBRARIES = {"pass": "1", "numba": "0.61.0"}
@@ -530,6 +531,10 @@ def test_a_row_holds_what_scripts_rely_on() -> None:
         "round": None,
         "delivered": {"web": 1},
         "problem": None,
+        "approved": None,
+        "retouch": None,
+        "step": "run",
+        "next": "safelight run",
     }
 
 

@@ -107,6 +107,36 @@ MIGRATIONS = (
                 BEGIN SELECT RAISE (ABORT, 'events are only ever added'); END""",
         ),
     ),
+    Migration(
+        "the retouch round trip; who approved, and their note",
+        (
+            # a round is begun before its folder is made, so that what a killed run left of it is
+            # known to be ours; sent_at stays empty until the whole of it is in place
+            """CREATE TABLE rounds (
+                number INTEGER PRIMARY KEY,
+                recipient TEXT NOT NULL,
+                due TEXT,
+                begun_at TEXT NOT NULL,
+                sent_at TEXT,
+                files TEXT NOT NULL DEFAULT '[]'
+            )""",
+            """CREATE TABLE trips (
+                number INTEGER PRIMARY KEY AUTOINCREMENT,
+                frame TEXT NOT NULL REFERENCES frames (name),
+                round INTEGER NOT NULL REFERENCES rounds (number),
+                what TEXT NOT NULL
+                    CHECK (what IN ('handed off', 'taken back', 'settled', 'withdrawn')),
+                record TEXT NOT NULL
+            )""",
+            """CREATE TRIGGER trips_stay BEFORE UPDATE ON trips
+                BEGIN SELECT RAISE (ABORT, 'trips are only ever added'); END""",
+            """CREATE TRIGGER trips_are_kept BEFORE DELETE ON trips
+                BEGIN SELECT RAISE (ABORT, 'trips are only ever added'); END""",
+            "ALTER TABLE approvals ADD COLUMN approved_by TEXT",
+            "ALTER TABLE approvals ADD COLUMN note TEXT",
+            "ALTER TABLE approvals ADD COLUMN waived TEXT NOT NULL DEFAULT '[]'",
+        ),
+    ),
 )
 
 

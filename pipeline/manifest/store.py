@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -28,16 +28,33 @@ from pipeline.manifest.connection import (
 )
 from pipeline.manifest.lock import WriterLock
 from pipeline.manifest.schema import MANIFEST_NAME
+from pipeline.manifest.trips import (
+    files_from_text,
+    files_to_text,
+    from_text,
+    kind_of,
+    requests_from_text,
+    requests_to_text,
+    to_text,
+)
 from pipeline.records import (
+    Approval,
     Artifact,
     Capture,
     Delivered,
     Event,
     FrameState,
+    Handoff,
     MeasuredChart,
     Original,
     ReadProducts,
+    Request,
+    Returned,
+    Round,
+    Settled,
+    Trip,
     Version,
+    Withdrawn,
 )
 
 
@@ -189,7 +206,18 @@ class Manifest:
                     Artifact(*artifact),
                     made_at,
                 )
-            approved = dict(read("SELECT frame, version FROM approvals ORDER BY number"))
+            approved: dict[str, tuple[int, Approval]] = {
+                frame: (version, Approval(at, by, note, requests_from_text(waived)))
+                for frame, version, at, by, note, waived in read(
+                    "SELECT frame, version, approved_at, approved_by, note, waived FROM approvals"
+                    " ORDER BY number"
+                )
+            }
+            trips: dict[str, list[Trip]] = {}
+            for frame, what, record in read(
+                "SELECT frame, what, record FROM trips ORDER BY number"
+            ):
+                trips.setdefault(frame, []).append(from_text(what, record))
             return {
                 name: FrameState(
                     name,
@@ -197,10 +225,12 @@ class Manifest:
                     rating,
                     setup,
                     burst,
-                    approved.get(name),
+                    approved.get(name, (None, None))[0],
                     problem,
                     tuple(versions.get(name, ())),
                     delivered.get(name, {}),
+                    approved.get(name, (None, None))[1],
+                    tuple(trips.get(name, ())),
                 )
                 for name, rating, setup, burst, problem, path, digest, size_bytes, capture in read(
                     "SELECT name, rating, setup, burst, problem, path, digest, size_bytes, capture"
@@ -237,6 +267,23 @@ class Manifest:
                     "SELECT key, frame, labs, made_at FROM products_read ORDER BY key"
                 )
             }
+
+    def rounds(self) -> list[Round]:
+        """Every round that was handed off, in order."""
+        with self._snapshot() as read:
+            return [
+                Round(number, to, at, due, files_from_text(files))
+                for number, to, at, due, files in read(
+                    "SELECT number, recipient, sent_at, due, files FROM rounds"
+                    " WHERE sent_at IS NOT NULL ORDER BY number"
+                )
+            ]
+
+    def unsent_rounds(self) -> list[int]:
+        """Rounds that were begun and never came to be: what lies in their folders is nobody's."""
+        with self._snapshot() as read:
+            query = "SELECT number FROM rounds WHERE sent_at IS NULL ORDER BY number"
+            return [number for (number,) in read(query)]
 
     def events(self, frame: str | None = None) -> list[Event]:
         """What happened, oldest first: to one frame, or to the whole job."""
@@ -462,17 +509,114 @@ class Manifest:
                 [(doubtful, path) for path in paths],
             )
 
-    def approve(self, frame: str, version: int) -> None:
+    def approve(
+        self,
+        frame: str,
+        version: int,
+        by: str | None = None,
+        note: str | None = None,
+        waived: Sequence[Request] = (),
+    ) -> None:
         """Record a person's word that a version is final; the last word counts."""
         with self.transaction():
             self._must_exist(frame, version)
             self._run(
-                "INSERT INTO approvals (frame, version, approved_at) VALUES (?, ?, ?)",
+                "INSERT INTO approvals (frame, version, approved_at, approved_by, note, waived)"
+                " VALUES (?, ?, ?, ?, ?, ?)",
                 frame,
                 version,
                 self._now(),
+                by,
+                note,
+                requests_to_text(waived),
             )
-            self._event("approved", frame, version=version)
+            said = {"by": by, "note": note, "without": [request.what for request in waived]}
+            self._event("approved", frame, version=version, **{k: v for k, v in said.items() if v})
+
+    def begin_round(self, to: str, due: str | None) -> int:
+        """The number of a new round, before anything of it is made.
+
+        A round that was begun before and never came to be is begun again, with its number.
+        """
+        with self.transaction():
+            row = self._row("SELECT min(number) FROM rounds WHERE sent_at IS NULL")
+            number = row[0]
+            if number is None:
+                (number,) = self._row("SELECT coalesce(max(number), 0) + 1 FROM rounds")
+            self._run(
+                "INSERT OR REPLACE INTO rounds (number, recipient, due, begun_at)"
+                " VALUES (?, ?, ?, ?)",
+                number,
+                to,
+                due,
+                self._now(),
+            )
+            return int(number)
+
+    def record_round(self, sent: Round, handoffs: Iterable[Handoff]) -> None:
+        """Record a round, its folder being in place, with all that is in it."""
+        with self.transaction():
+            self._run(
+                "UPDATE rounds SET sent_at = ?, files = ? WHERE number = ?",
+                sent.at,
+                files_to_text(sent),
+                sent.number,
+            )
+            for handoff in handoffs:
+                self._add_trip(
+                    handoff,
+                    version=handoff.version,
+                    to=handoff.to,
+                    due=handoff.due,
+                    requests=len(handoff.requests),
+                    supersedes=handoff.supersedes,
+                    **_file(handoff.sent),
+                )
+
+    def record_returned(self, returned: Returned) -> None:
+        """Record a file that came back, its copy being in place under the round."""
+        self._add_trip(
+            returned,
+            by=self._recipient(returned.round),
+            note=returned.note,
+            asked=[
+                finding["sentence"]
+                for finding in returned.examined.get("findings", ())
+                if finding["severity"] == "ask"
+            ],
+            **_file(returned.file),
+        )
+
+    def record_settled(self, settled: Settled) -> None:
+        """Record what a person decided about a retouched frame."""
+        self._add_trip(
+            settled, how=settled.how, by=self._recipient(settled.round), note=settled.note
+        )
+
+    def record_withdrawn(self, withdrawn: Withdrawn) -> None:
+        """Record that a hand-off was called back."""
+        by = self._recipient(withdrawn.round)
+        self._add_trip(withdrawn, by=by, note=withdrawn.note)
+
+    def _add_trip(self, trip: Trip, **detail: object) -> None:
+        with self.transaction():
+            self._must_exist(trip.frame)
+            what = kind_of(trip)
+            self._run(
+                "INSERT INTO trips (frame, round, what, record) VALUES (?, ?, ?, ?)",
+                trip.frame,
+                trip.round,
+                what,
+                to_text(trip),
+            )
+            known = {key: value for key, value in detail.items() if value not in (None, [])}
+            self._event(what, trip.frame, round=trip.round, **known)
+
+    def _recipient(self, number: int) -> str:
+        row = self._row("SELECT recipient FROM rounds WHERE number = ?", number)
+        if row is None:
+            raise ValueError(f"there is no round {number}")
+        return str(row[0])
 
     def forget_artifact(self, path: str) -> None:
         """Drop the row of an unused artifact whose file was removed; ``ValueError`` while used."""
