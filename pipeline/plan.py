@@ -70,16 +70,23 @@ def plan(
     Before them stands what has to be measured for them: charts, then products.
     """
     keys = Keys(demand)
-    charts: dict[str, Action] = {}
-    products: dict[str, Action] = {}
+    developed = []
     actions = []
     for resolved in frames:
-        own = _worth_saying(actions_of(resolved, states[resolved.frame], demand, keys))
+        state = states[resolved.frame]
+        own = _worth_saying(actions_of(resolved, state, demand, keys))
         actions += own
-        if not any(action.action == "develop" for action in own):
-            continue
-        if retouch_of(states[resolved.frame].trips).back:
-            continue  # what the retoucher sent back needs no reading
+        # what the retoucher sent back needs no reading
+        if retouch_of(state.trips).back is None and any(a.action == "develop" for a in own):
+            developed.append(resolved)
+    return [*measures(developed, demand), *actions]
+
+
+def measures(frames: Sequence[ResolvedFrame], demand: Demand) -> list[Action]:
+    """What has to be measured before frames are developed: charts, then products."""
+    charts: dict[str, Action] = {}
+    products: dict[str, Action] = {}
+    for resolved in frames:
         if resolved.chart:
             key = key_of(resolved.chart.inputs)
             reason = f"the chart of {resolved.chart.setup}, not read before"
@@ -88,8 +95,8 @@ def plan(
             reason = "its products, for even: true, not read before"
             for frame, key in resolved.even.group.items():
                 products.setdefault(key, Action(frame, "measure", reason, key))
-    measures = (*charts.values(), *products.values())
-    return [*(action for action in measures if action.key not in demand.measured), *actions]
+    wanted = (*charts.values(), *products.values())
+    return [action for action in wanted if action.key not in demand.measured]
 
 
 def inputs_of(

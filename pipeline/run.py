@@ -24,9 +24,10 @@ from pipeline.records import (
     Action,
     Delivered,
     MeasuredChart,
+    ResolvedFrame,
     Version,
 )
-from pipeline.rounds import Development
+from pipeline.rounds import Back, Development, Retouched, retouch_of
 from pipeline.survey import Survey, as_recorded, survey
 
 if TYPE_CHECKING:
@@ -200,7 +201,8 @@ class _Run:
         """What to hand out. Drawn in a thread of its own, so it keeps off the manifest."""
         for frame, actions in self.todo.items():
             develops = any(action.action == "develop" for action in actions)
-            if develops and (failure := self.measurements.hindrance(self.resolved[frame])):
+            from_original = develops and retouch_of(self.survey.states[frame].trips).back is None
+            if from_original and (failure := self.measurements.hindrance(self.resolved[frame])):
                 self.unhanded.append((frame, failure))
                 continue
             try:
@@ -218,20 +220,16 @@ class _Run:
         resolved = self.resolved[frame]
         develops = any(action.action == "develop" for action in actions)
         recorded = next((v.master for v in state.versions if v.number == number), None)
+        back = retouch_of(state.trips).back
         return FrameWork(
             frame=frame,
             job=self.folder,
-            development=Development(
-                original=self.folder / state.original.path,
-                original_digest=state.original.digest,
-                steps=resolved.steps,
-                files=self.survey.job.files,
-                correction=self.measurements.correction(resolved) if develops else None,
-                even=self.measurements.evening(resolved) if develops else None,
-                threads=threads,
+            development=development_of(
+                self.survey, resolved, self.measurements if develops and not back else None, threads
             ),
             master=_master_path(frame, number),
             recorded=None if develops else recorded,
+            retouched=as_retouched(self.folder, back) if back else None,
             deliveries=tuple(
                 self._file(action, metadata)
                 for action in actions
@@ -285,7 +283,10 @@ class _Run:
             key=action.key,
             reason=action.reason,
             inputs=inputs_of(
-                self.resolved[action.frame], state.original.digest, self.survey.demand.libraries
+                self.resolved[action.frame],
+                state.original.digest,
+                self.survey.demand.libraries,
+                retouch_of(state.trips).back,
             ),
             master=done.master,
             made_at=now,
@@ -327,6 +328,27 @@ class _Run:
     def _fail(self, frame: str, failure: Failure) -> None:
         self.manifest.set_problem(frame, failure.sentence)
         self.report.failed[frame] = failure
+
+
+def development_of(
+    survey: Survey, resolved: ResolvedFrame, measured: Measurements | None, threads: int
+) -> Development:
+    """What a worker needs to develop a frame; ``measured`` where something may have been read."""
+    state = survey.states[resolved.frame]
+    return Development(
+        original=survey.job.folder / state.original.path,
+        original_digest=state.original.digest,
+        steps=resolved.steps,
+        files=survey.job.files,
+        correction=measured.correction(resolved) if measured else None,
+        even=measured.evening(resolved) if measured else None,
+        threads=threads,
+    )
+
+
+def as_retouched(folder: Path, back: Back) -> Retouched:
+    """What the finish stage builds on, for a worker."""
+    return Retouched(folder / back.file.path, back.file.digest, back.space)
 
 
 def _master_path(frame: str, version: int | None) -> str:

@@ -219,6 +219,8 @@ class _Next:
         if self.actions[0].action == "stale" and (self.retouch.out or self.retouch.back):
             carry = "" if self.retouch.out else ", --carry"
             return "settle", f"safelight settle {name} with --keep{carry} or --again"
+        if to_hand_off(self.resolved, self.state) is not None:
+            return "hand off", f"safelight handoff {name} --to NAME"
         if self.actions[0].action == "develop":
             return "run", "safelight run"
         return None
@@ -238,8 +240,6 @@ class _Next:
 
     def _here(self) -> tuple[str, str]:
         name, master = self.state.name, self.actions[0]
-        if to_hand_off(self.resolved, self.state) is not None:
-            return "hand off", f"safelight handoff {name} --to NAME"
         if master.action == "stale":
             return "run", f"safelight run {name}, then approve it; or take the change back"
         reached = state_of(self.state, selected=True)

@@ -15,7 +15,17 @@ from typing import TYPE_CHECKING, Any
 from pipeline.engines import Failure
 from pipeline.errors import ChartUnread, SafelightError
 from pipeline.records import Artifact, ResolvedProduct, ResolvedStep
-from pipeline.rounds import Development
+from pipeline.rounds import (
+    Carried,
+    CarryWork,
+    Development,
+    Examination,
+    ExamineWork,
+    Packed,
+    PackWork,
+    Retouched,
+    SheetWork,
+)
 
 if TYPE_CHECKING:
     import numpy as np
@@ -52,7 +62,7 @@ class FrameWork:
     """All that a worker needs to know about one frame. Paths of files made are relative to ``job``.
 
     ``recorded`` is the master to start from where it is current; else the original is developed
-    into ``master``.
+    into ``master``, or ``retouched`` finished into it.
     """
 
     frame: str
@@ -60,6 +70,7 @@ class FrameWork:
     development: Development
     master: str
     recorded: Artifact | None = None
+    retouched: Retouched | None = None
     deliveries: tuple[DeliveredFile, ...] = ()
 
 
@@ -114,15 +125,37 @@ class ProductsWork:
     correction: Mapping[str, Any] | None = None
 
 
-def do(work: FrameWork | ChartWork | ProductsWork) -> FrameDone | ChartRead | ProductLabs:
+Work = FrameWork | ChartWork | ProductsWork | PackWork | SheetWork | ExamineWork | CarryWork
+Done = FrameDone | ChartRead | ProductLabs | Packed | tuple[Artifact, ...] | Examination | Carried
+
+
+def do(work: Work) -> Done:
     """What a worker is asked for. Raises ``SafelightError`` with a sentence."""
+    done: Done
     match work:
-        case ChartWork():
-            return read_chart(work)
-        case ProductsWork():
-            return read_products(work)
         case FrameWork():
-            return make_frame(work)
+            done = make_frame(work)
+        case ChartWork():
+            done = read_chart(work)
+        case ProductsWork():
+            done = read_products(work)
+        case PackWork():
+            from pipeline.packing import pack
+
+            done = pack(work)
+        case SheetWork():
+            from pipeline.packing import write_sheets
+
+            done = write_sheets(work)
+        case ExamineWork():
+            from pipeline.takeback import examine
+
+            done = examine(work)
+        case CarryWork():
+            from pipeline.takeback import carry
+
+            done = carry(work)
+    return done
 
 
 def read_products(work: ProductsWork) -> ProductLabs:
@@ -213,7 +246,11 @@ def make_frame(work: FrameWork) -> FrameDone:
         pixels = read_master(work.job / work.recorded.path, work.recorded.digest)
         clock.lap("read master")
     else:
-        pixels = developed(work.development, notes.append)
+        pixels = (
+            finished(work.retouched, work.development, notes.append)
+            if work.retouched
+            else developed(work.development, notes.append)
+        )
         clock.lap("develop")
         landed = land(work.job / work.master, tiff(pixels, MASTER_SPACE, ppi=PPI), work.job)
         clock.lap("write master")
@@ -262,6 +299,26 @@ def developed(
             finish=finish,
             space=space,
         )
+    except ValueError as error:
+        raise SafelightError(str(error)) from error
+
+
+def finished(
+    retouched: Retouched,
+    development: Development,
+    say: Callable[[str], None] = lambda _sentence: None,
+) -> NDArray[np.uint16]:
+    """The finish stage on a retoucher's file: uint16 (height, width, 3), ROMM RGB codes, upright.
+
+    Raises ``SafelightError``.
+    """
+    from pipeline.develop import master_pixels
+    from pipeline.files.returned import open_returned
+
+    source = open_returned(retouched.path, retouched.digest, retouched.space)
+    steps = [step for step in development.steps if step.stage == "finish"]
+    try:
+        return master_pixels(source, steps, development.files, threads=development.threads, say=say)
     except ValueError as error:
         raise SafelightError(str(error)) from error
 

@@ -27,7 +27,8 @@ RANKS = {
             "plan status",
             "chain develop rendition sheet files manifest",
             "engines proof",
-            "work survey measuring run evening ingest rating verify painted colour showing",
+            "work survey measuring run evening ingest rating verify painted colour showing"
+            " packing takeback handoff retouch",
             "cli",
         ]
     )

@@ -9,6 +9,7 @@ import contextlib
 import errno
 import os
 import secrets
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import BinaryIO
@@ -16,11 +17,12 @@ from typing import BinaryIO
 from blake3 import blake3
 
 from pipeline.errors import CannotWrite
-from pipeline.hashing import CHUNK_BYTES, PREFIX
+from pipeline.hashing import CHUNK_BYTES, PREFIX, digest_file, digest_stream
 from pipeline.records import Artifact
 
 MARK = ".safelight-"
 SUFFIX = ".part"
+READ_ONLY = 0o444
 
 Content = bytes | memoryview | Callable[[BinaryIO], None]
 """The bytes of a file, or a function that writes them to an open file from start to end."""
@@ -92,6 +94,71 @@ def sweep(folder: Path, root: Path) -> int:
     for part in found:
         _remove(part)
     return len(found)
+
+
+def part_folder(parent: Path, root: Path) -> Path:
+    """A new folder inside ``parent`` for files that are put in their place together, or not at all.
+
+    Raises ``CannotWrite``.
+    """
+    part = parent / f"{MARK}{secrets.token_hex(8)}{SUFFIX}"
+    _folder_inside(part / "inside", root)
+    return part
+
+
+def land_folder(part: Path, final: Path) -> None:
+    """Give a whole folder its final name, which nothing may have yet; its files become read-only.
+
+    Every file in it was landed. Raises ``CannotWrite``; ``part`` is left where it is then.
+    """
+    try:
+        for path in part.iterdir():
+            path.chmod(READ_ONLY)
+        flush_folder(part)
+        if final.exists():
+            raise CannotWrite(f"{final}: cannot be made, because it is there already")
+        part.rename(final)
+        flush_folder(final.parent)
+    except OSError as error:
+        raise _refusal(final, error) from error
+
+
+def land_beside(part: Path, folder: Path, name: str, ending: str, root: Path) -> Artifact:
+    """Move a landed file into ``folder`` for good, read-only, named by its content.
+
+    A file that is there with this content stays, and is what is given back; none is ever replaced.
+    Raises ``CannotWrite``.
+    """
+    try:
+        with part.open("rb") as stream:
+            digest, size = digest_stream(stream)
+        content = digest.removeprefix(PREFIX)
+        final = _folder_inside(folder / "inside", root) / f"{name}_{content[:16]}{ending}"
+        if not final.exists():
+            part.chmod(READ_ONLY)
+            os.link(part, final)
+            flush_folder(final.parent)
+        elif digest_file(final) != digest:
+            raise CannotWrite(f"{final}: cannot be written, because another file has its name")
+    except OSError as error:
+        raise _refusal(folder / name, error) from error
+    return Artifact(final.relative_to(root.resolve()).as_posix(), digest, size)
+
+
+def remove_folder(folder: Path, root: Path) -> None:
+    """Remove a folder of ours with all that is in it; what cannot be removed stays for later."""
+    if not folder.is_symlink() and folder.resolve().is_relative_to(root.resolve()):
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def sweep_folders(parent: Path, root: Path) -> None:
+    """Remove the part folders that a killed run left in ``parent`` and one level below.
+
+    Only for a process that holds the job, as ``sweep``.
+    """
+    for part in (*parent.glob(f"{MARK}*{SUFFIX}"), *parent.glob(f"*/{MARK}*{SUFFIX}")):
+        if part.is_dir():
+            remove_folder(part, root)
 
 
 class _Digesting:
