@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from uuid import NAMESPACE_URL, UUID, uuid5
 
-from pipeline import naming
+from pipeline import naming, wording
 from pipeline.engines import Failure, MakeEngine, Task
 from pipeline.errors import CannotWrite, InvalidInput, Problem
 from pipeline.hashing import key_of
@@ -49,7 +49,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 FOLDER = "retouch"
-LONGEST = 200
 
 
 @dataclass(slots=True)
@@ -83,7 +82,7 @@ def hand_off(
 
     Raises ``InvalidInput`` with every frame that cannot go and why; nothing is done then.
     """
-    to, due = _checked(to, due)
+    to, due = wording.said("--to", to), _day(due) if due else None
     with Manifest.open(folder) as manifest:
         chosen = _chosen(survey(folder, manifest, named), named, supersede=supersede)
     if not chosen:
@@ -104,6 +103,7 @@ def hand_off(
 
 def withdraw(folder: Path, named: Sequence[str], note: str | None = None) -> list[Withdrawn]:
     """Call back hand-offs that are out. Raises ``InvalidInput`` for a frame that is not."""
+    note = note and wording.said("--note", note)
     with Manifest.open(folder, write=True) as manifest:
         found = survey(folder, manifest, named)
         outs = {f.frame: retouch_of(found.states[f.frame].trips).out for f in found.frames}
@@ -122,21 +122,12 @@ def withdraw(folder: Path, named: Sequence[str], note: str | None = None) -> lis
         return done
 
 
-def _checked(to: str, due: str | None) -> tuple[str, str | None]:
-    problems = []
-    to = " ".join(to.split())
-    if not to or len(to) > LONGEST or not to.isprintable():
-        problems.append(
-            Problem("--to", 0, "", "no name that can be printed", f"1 to {LONGEST} characters")
-        )
-    if due is not None:
-        try:
-            due = date.fromisoformat(due).isoformat()
-        except ValueError:
-            problems.append(Problem("--due", 0, "", f"no day {due}", "a day such as 2026-05-20"))
-    if problems:
-        raise InvalidInput(problems)
-    return to, due
+def _day(due: str) -> str:
+    try:
+        return date.fromisoformat(due).isoformat()
+    except ValueError:
+        found = f"no day {wording.shown(due)}"
+        raise InvalidInput([Problem("--due", 0, "", found, "a day such as 2026-05-20")]) from None
 
 
 def _chosen(found: Survey, named: Sequence[str], *, supersede: bool) -> list[str]:

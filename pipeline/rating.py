@@ -5,8 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from pipeline import wording
 from pipeline.errors import InvalidInput, Problem
 from pipeline.manifest import Manifest
+from pipeline.plan import to_hand_off
+from pipeline.records import Request
+from pipeline.rounds import retouch_of
 from pipeline.survey import chosen_frames, survey
 
 RATINGS = range(-1, 6)
@@ -38,26 +42,40 @@ def rate(folder: Path, rating: int, named: Sequence[str]) -> list[str]:
     return chosen
 
 
-def approve(folder: Path, named: Sequence[str]) -> dict[str, int]:
-    """Record that each frame's current version is final; frame to version.
+def approve(
+    folder: Path, named: Sequence[str], by: str | None = None, note: str | None = None
+) -> dict[str, tuple[int, tuple[Request, ...]]]:
+    """Record that each frame's current version is final, whose word that is, and what they said.
 
-    Raises ``InvalidInput`` where a frame has no version of what its recipe asks for now.
+    Gives the version of each frame, and the requests that were not handed off and are waived by
+    this. Raises ``InvalidInput`` where a frame is out, or has no version of what is asked for now.
     """
+    by = by and wording.said("--by", by)
+    note = note and wording.said("--note", note)
     with Manifest.open(folder, write=True) as manifest:
         found = survey(folder, manifest, named)
-        current = {
-            action.frame: action.version
-            for action in found.actions
-            if action.action in ("nothing", "wait") and action.version is not None
-        }
-        problems = [
-            Problem(name, 0, "", "it has no version of what is asked for now; run it first", "")
-            for name in sorted(found.demand.named)
-            if name not in current
-        ]
+        resolved = {frame.frame: frame for frame in found.frames}
+        master = {action.frame: action for action in reversed(found.actions)}
+        problems = []
+        approved = {}
+        for name in sorted(found.demand.named):
+            state, action = found.states[name], master[name]
+            retouch = retouch_of(state.trips)
+            if retouch.out:
+                sent = retouch.out.handoff
+                out = f"it is with {sent.to} since {sent.at[:10]} (round {sent.round})"
+                problems.append(Problem(name, 0, "", out, "take it back or withdraw it first"))
+            elif retouch.back and action.action == "stale":
+                problems.append(Problem(name, 0, "", action.reason, f"safelight settle {name}"))
+            elif action.action not in ("nothing", "wait") or action.version is None:
+                none = "it has no version of what is asked for now; run it first"
+                problems.append(Problem(name, 0, "", none, ""))
+            else:
+                waived = to_hand_off(resolved[name], state) or ()
+                approved[name] = (action.version, waived)
         if problems:
             raise InvalidInput(problems)
         with manifest.transaction():
-            for name, number in current.items():
-                manifest.approve(name, number)
-    return current
+            for name, (number, waived) in approved.items():
+                manifest.approve(name, number, by, note, waived)
+    return approved

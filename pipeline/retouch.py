@@ -6,6 +6,7 @@ content, read-only, and a file there is never written again. What is refused sta
 
 from __future__ import annotations
 
+import os
 import stat
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import closing
@@ -13,6 +14,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
+from pipeline import wording
 from pipeline.engines import Failure, MakeEngine, Task
 from pipeline.errors import CannotWrite, InvalidInput, Problem
 from pipeline.handoff import FOLDER, round_folder
@@ -101,6 +103,7 @@ def take_back(
     ``accept`` is a person's word for all that is only asked. ``assume`` and ``flatten`` are as in
     ``ExamineWork``. Raises ``InvalidInput`` where a path leads nowhere; nothing is done then.
     """
+    note = note and wording.said("--note", note)
     files, ignored = _files(paths)
     done = TakenBack(ignored=ignored)
     if not files:
@@ -121,25 +124,42 @@ def _files(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
     ignored: list[str] = []
     problems = []
     for path in paths:
-        if path.is_dir():
-            inside = sorted(p for p in path.rglob("*") if not p.is_dir())
-            tiffs = [p for p in inside if p.suffix.lower() in ENDINGS and p.name[:1] != "."]
-            ignored += [str(p) for p in inside if p not in tiffs]
-            if not tiffs:
-                problems.append(
-                    Problem(str(path), 0, "", "no TIFF in this folder", "retouched files")
-                )
-            files += tiffs
-        elif path.exists() or path.is_symlink():
-            files.append(path)
-        else:
-            problems.append(Problem(str(path), 0, "", "it is not there", "a file or a folder"))
+        try:
+            inside = _inside(path) if path.is_dir() else [path]
+            path.lstat()
+        except (OSError, ValueError) as error:
+            reason = "it is not there" if isinstance(error, FileNotFoundError) else str(error)
+            allowed = "a file or a folder that came back"
+            problems.append(Problem(wording.shown(str(path)), 0, "", reason, allowed))
+            continue
+        tiffs = [p for p in inside if _is_tiff(p)] if path.is_dir() else inside
+        ignored += [str(each) for each in inside if each not in tiffs]
+        if not tiffs:
+            problems.append(Problem(str(path), 0, "", "no TIFF in this folder", "retouched files"))
+        files += tiffs
     if len(files) > MOST_FILES:
         found = f"{len(files)} files"
         problems.append(Problem("takeback", 0, "", found, f"at most {MOST_FILES} at once"))
     if problems:
         raise InvalidInput(problems)
     return list(dict.fromkeys(files)), ignored
+
+
+def _inside(folder: Path) -> list[Path]:
+    """All that lies in a folder and below; raises ``ValueError`` for a folder that is no hand-off.
+
+    Links are not followed.
+    """
+    found: list[Path] = []
+    for where, _, names in os.walk(folder):
+        found += [Path(where, name) for name in names]
+        if len(found) > MOST_FILES:
+            raise ValueError(f"more than {MOST_FILES} files")
+    return sorted(found)
+
+
+def _is_tiff(path: Path) -> bool:
+    return path.suffix.lower() in ENDINGS and not path.name.startswith(".")
 
 
 @dataclass(slots=True)
@@ -401,6 +421,7 @@ def settle(
     A carry is only shown, in ``reports/``, until ``accept`` says that it counts. Raises
     ``InvalidInput`` with every frame that this cannot be decided about.
     """
+    note = note and wording.said("--note", note)
     with Manifest.open(folder, write=True, wait_s=wait_s) as manifest:
         settling = _Settling(folder, manifest, survey(folder, manifest, named), note)
         decided = settling.settle(how, round_number, accept, engine or here)

@@ -64,7 +64,7 @@ def status(
                 "round": _round(retouch),
                 "delivered": {name: file.version for name, file in state.delivered.items()},
                 "problem": state.problem,
-                "approved": _approved(state, stale),
+                "approved": _approved(state, stale, retouch),
                 "retouch": _retouch(resolved, state, demand, retouch),
                 "step": step,
                 "next": words,
@@ -139,17 +139,21 @@ def _round(retouch: Retouch) -> int | None:
     return retouch.back.of.round if retouch.back else None
 
 
-def _approved(state: FrameState, stale: Sequence[str]) -> dict[str, Any] | None:
+def _approved(state: FrameState, stale: Sequence[str], retouch: Retouch) -> dict[str, Any] | None:
     """Whose word a version has, and what reopened it since."""
     said = state.approval
     if said is None:
         return None
+    since = list(dict.fromkeys(stale))
+    if retouch.out:
+        sent = retouch.out.handoff
+        since.insert(0, f"handed off to {sent.to} (round {sent.round})")
     return {
         "version": state.approved_version,
         "by": said.by,
         "note": said.note,
         "at": said.at,
-        "reopened": "; ".join(dict.fromkeys(stale)) or None,
+        "reopened": "; ".join(since) or None,
     }
 
 

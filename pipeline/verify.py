@@ -9,7 +9,7 @@ from pathlib import Path
 
 from pipeline.hashing import digest_file
 from pipeline.manifest import Manifest
-from pipeline.records import FrameState
+from pipeline.records import Artifact, FrameState, Handoff, Returned, Settled, Trip
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,9 +25,15 @@ class Finding:
 def verify(
     folder: Path, progress: Callable[[int, int], None] = lambda _done, _of: None
 ) -> tuple[int, list[Finding]]:
-    """Re-read and re-hash originals, masters and delivered files; how many, and what is wrong."""
+    """Re-read and re-hash originals, masters, delivered files and all of the retouch rounds; how
+    many, and what is wrong."""
     with Manifest.open(folder) as manifest:
         files = list(_recorded(manifest.frames()))
+        files += [
+            ("sheet", f"round {sent.number}", file.path, file.digest)
+            for sent in manifest.rounds()
+            for file in sent.files
+        ]
     findings = []
     for count, (kind, frame, path, digest) in enumerate(files, 1):
         what = _wrong(folder / path, digest)
@@ -47,8 +53,29 @@ def _recorded(states: Mapping[str, FrameState]) -> Iterator[tuple[str, str, str,
                 version.master.path,
                 version.master.digest,
             )
-        for name, file in state.delivered.items():
-            yield f"delivery {name}", state.name, file.artifact.path, file.artifact.digest
+        for name, delivered in state.delivered.items():
+            artifact = delivered.artifact
+            yield f"delivery {name}", state.name, artifact.path, artifact.digest
+        # a file may count twice: taken back once more, or carried onto one look twice
+        kept = {(kind, file) for trip in state.trips for kind, file in _kept(trip)}
+        for kind, file in sorted(kept, key=lambda each: (each[1].path, each[0])):
+            yield kind, state.name, file.path, file.digest
+
+
+def _kept(trip: Trip) -> Iterator[tuple[str, Artifact]]:
+    """Every file that one trip to the retoucher left in the job, and what it is."""
+    match trip:
+        case Handoff():
+            for file in (trip.sent, *trip.masks.values(), *trip.files):
+                yield f"handed off in round {trip.round}", file
+        case Returned():
+            for each in (trip.file, trip.pixels, trip.picture):
+                if each is not None:
+                    yield f"taken back in round {trip.round}", each
+        case Settled():
+            for each in (trip.carried, trip.picture):
+                if each is not None:
+                    yield f"carried from round {trip.round}", each
 
 
 def _wrong(path: Path, digest: str) -> str:

@@ -12,7 +12,7 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails, PydanticCustomError
 
-from pipeline.errors import Problem
+from pipeline.errors import InvalidInput, Problem
 from pipeline.yamlfile import Document, Place
 
 Locate = Callable[[Place], tuple[Document, Place]]
@@ -176,3 +176,19 @@ def _range(schema: Mapping[str, Any]) -> str:
         f" below {below:g}" if below is not None else "",
     ]
     return "".join(parts)
+
+
+MOST_SAID = 500
+"""Characters of what a person says with an option."""
+
+
+def said(option: str, text: str) -> str:
+    """What a person said with an option of the command line, as one line that can be printed.
+
+    Raises ``InvalidInput``.
+    """
+    line = " ".join(text.split())
+    if not line or len(line) > MOST_SAID or not line.isprintable():
+        found = f"{len(line)} characters" if line.isprintable() else "characters not to be printed"
+        raise InvalidInput([Problem(option, 0, "", found, f"1 to {MOST_SAID} that can be printed")])
+    return line

@@ -129,7 +129,11 @@ def read(path: Path, shown: str, root: Path) -> Document:
     """
     if not path.resolve().is_relative_to(root.resolve()):
         raise _refused(shown, 0, "a link that leaves the folder", "files inside it")
-    text = _decoded(_bytes(path, shown), shown)
+    return parse(_decoded(_bytes(path, shown), shown), shown, root)
+
+
+def parse(text: str, shown: str, root: Path) -> Document:
+    """The document that a text holds; as ``read`` of a file that holds it."""
     if tab := _TAB_INDENT.search(text):
         line = text.count("\n", 0, tab.start()) + 1
         raise _refused(shown, line, "a tab in the indentation", "spaces")

@@ -139,17 +139,22 @@ class TestJson:
             for name, command in COMMANDS.items()
             if any("--json" in parameter.opts for parameter in command.params)
         }
-        arguments = {"deliver": ["web"], "show": ["F0001"], "ingest": [str(job.parent)]}
         assert with_json == {
             "ingest", "plan", "run", "deliver", "status", "verify", "show", "colour",
+            "handoff", "takeback", "history", "rounds",
         }  # fmt: skip
         (job.parent / "card").mkdir()
         shutil.copy(job / "originals/F0001.dng", job.parent / "card/again.dng")
-        arguments["ingest"] = [str(job.parent / "card")]
+        (job.parent / "unknown.tif").write_bytes(b"II*\0")
+        arguments = {
+            **GIVEN,
+            "ingest": [str(job.parent / "card")],
+            "takeback": [str(job.parent / "unknown.tif")],
+        }
         for name in sorted(with_json):
             said = safelight(name, *arguments.get(name, []), "--json", cwd=job)
             # a report that can prove nothing proves nothing: this job has no chart and no product
-            assert said.code == (name == "colour"), (name, said)
+            assert said.code == (name in ("colour", "takeback")), (name, said)
             assert isinstance(said.json, dict), name
             assert said.err == "", name
 
@@ -278,9 +283,8 @@ class TestRefusals:
 
     @pytest.mark.parametrize("command", IN_A_JOB)
     def test_outside_a_job(self, safelight, tmp_path, command):
-        arguments = {"rate": ["4", "F0001"], "deliver": ["web"], "ingest": [str(tmp_path)]}
-        given = arguments.get(command, ["F0001"] if command in ("show", "approve") else [])
-        said = safelight(command, *given, cwd=tmp_path)
+        arguments = {**GIVEN, "ingest": [str(tmp_path)], "takeback": [str(tmp_path)]}
+        said = safelight(command, *arguments.get(command, []), cwd=tmp_path)
         assert said.code == 2
         assert said.err.startswith(f"{tmp_path}: no job.yaml here")
         assert said.err.count("\n") == 1
@@ -315,18 +319,36 @@ HOSTILE = [
 ]  # fmt: skip
 
 
+ROUND_TRIP = {"ask", "handoff", "takeback", "settle", "withdraw", "history", "rounds"}
+GIVEN = {
+    "rate": ["4", "F0001"],
+    "deliver": ["web"],
+    "show": ["F0001"],
+    "approve": ["F0001"],
+    "ask": ["F0001", "take out the cable"],
+    "handoff": ["--to", "Ines Tolland"],
+    "takeback": ["F0001.tif"],
+    "settle": ["F0001", "--keep"],
+    "withdraw": ["F0001"],
+    "history": ["F0001"],
+}
+"""What each command cannot do without."""
+
+
 class TestHostileArguments:
     @pytest.mark.parametrize("command", sorted(COMMANDS.keys() - MAKES_FOLDERS))
     def test_no_command_shows_a_traceback_or_a_bug(self, safelight, job, command):
         """Each once as the last positional, once as the value of every option that takes one."""
-        number = {"rate": ["4"]}.get(command, [])
+        number = {"rate": ["4"], "handoff": ["--to=Ines"], "settle": ["--keep"]}.get(command, [])
         valued = [
             max(parameter.opts, key=len)
             for parameter in COMMANDS[command].params
             if parameter.param_type_name == "option" and not parameter.is_flag
         ]
-        frames = {"deliver": ["web"], "show": ["F0001"], "approve": ["F0001"], "rate": ["4", "F*"]}
-        for text in HOSTILE:
+        frames = {**GIVEN, "rate": ["4", "F*"]}
+        # the round trip's commands take frames and options as the others do: a third for each
+        texts = HOSTILE[len(command) % 3 :: 3] if command in ROUND_TRIP else HOSTILE
+        for text in texts:
             calls = [[*number, text], [text, text]]
             calls += [[f"{option}={text}", *frames.get(command, [])] for option in valued]
             for arguments in calls:

@@ -24,11 +24,11 @@ RANKS = {
             "steps edits",
             "yamlfile wording masking written recipe local selection job naming bursts changes"
             " rounds",
-            "plan status",
+            "plan status accounts history",
             "chain develop rendition sheet files manifest",
             "engines proof",
             "work survey measuring run evening ingest rating verify painted colour showing"
-            " packing takeback handoff retouch",
+            " packing takeback handoff retouch asking",
             "cli",
         ]
     )

@@ -311,7 +311,7 @@ class TestLostAndAltered:
 class TestApproval:
     def test_an_approved_version_is_kept_until_another_is_approved(self, job, engine):
         run(job, deliveries=["web"], engine=engine)
-        assert approve(job, ["F0001"]) == {"F0001": 1}
+        assert approve(job, ["F0001"]) == {"F0001": (1, ())}
         delivered = digests(job, "deliveries")
         edit(job / "recipes/look.yaml", "contrast: 1.1", "contrast: 1.25")
 

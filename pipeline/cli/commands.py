@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from pipeline.cli.guard import Debug, JobOption, JsonOption, ends_in_words, job_folder, print_json
+
+if TYPE_CHECKING:
+    from pipeline.cli.progress import FrameProgress
 
 app = typer.Typer(
     help="A post-production pipeline for still photographers.",
@@ -31,6 +35,12 @@ Deliveries = Annotated[
 Wait = Annotated[
     float,
     typer.Option("--wait", metavar="SECONDS", min=0, help="Wait for another run on this job."),
+]
+Note = Annotated[
+    str | None, typer.Option("--note", metavar="TEXT", help="What there is to say about it.")
+]
+Due = Annotated[
+    str | None, typer.Option("--due", metavar="DAY", help="When it should be back: 2026-05-20.")
 ]
 
 
@@ -201,10 +211,18 @@ def _run(
     return done.exit_code
 
 
+def _progress(what: str, as_json: bool) -> AbstractContextManager[FrameProgress | None]:
+    if as_json:
+        return nullcontext()
+    from pipeline.cli.progress import FrameProgress
+
+    return FrameProgress(what)
+
+
 @app.command()
 @ends_in_words
 def status(job: JobOption = None, as_json: JsonOption = False) -> int:
-    """Show every frame's state, version, and what is stale."""
+    """Show every frame's state, version, and what is stale; the next thing to do on top."""
     from pipeline.cli import report
     from pipeline.manifest import Manifest
     from pipeline.survey import survey
@@ -221,19 +239,250 @@ def status(job: JobOption = None, as_json: JsonOption = False) -> int:
 
 @app.command()
 @ends_in_words
-def approve(frames: NamedFrames, job: JobOption = None) -> int:
+def approve(
+    frames: NamedFrames,
+    by: Annotated[
+        str | None, typer.Option("--by", metavar="NAME", help="Whose word it is.")
+    ] = None,
+    note: Note = None,
+    job: JobOption = None,
+) -> int:
     """Take a person's word that the current version of each frame is final."""
     from pipeline.rating import approve as take_word
 
-    approved = take_word(job_folder(job), frames)
-    print("approved: " + ", ".join(f"{frame} v{number}" for frame, number in approved.items()))
+    approved = take_word(job_folder(job), frames, by, note)
+    for frame, (_, waived) in approved.items():
+        for request in waived:
+            print(f"{frame}: without {request.what}")
+    print("approved: " + ", ".join(f"{frame} v{number}" for frame, (number, _) in approved.items()))
+    return 0
+
+
+@app.command()
+@ends_in_words
+def ask(
+    frame: Annotated[str, typer.Argument(metavar="FRAME")],
+    what: Annotated[str, typer.Argument(metavar="TEXT", help="What the retoucher should do.")],
+    where: Annotated[
+        str | None,
+        typer.Option("--where", metavar="MASK", help="A mask in YAML, or the name of one."),
+    ] = None,
+    must: Annotated[
+        bool, typer.Option("--must", help="Undone, it is named when the file comes back.")
+    ] = False,
+    due: Due = None,
+    job: JobOption = None,
+) -> int:
+    """Ask something of the retoucher, in the frame's file."""
+    from pipeline.asking import ask as write_down
+
+    request = write_down(job_folder(job), frame, what, where=where, must=must, due=due)
+    print(f"{frame} {request.number}: {request.what}")
+    return 0
+
+
+@app.command()
+@ends_in_words
+def handoff(
+    to: Annotated[str, typer.Option("--to", metavar="NAME", help="Who retouches them.")],
+    frames: Frames = None,
+    due: Due = None,
+    supersede: Annotated[
+        bool, typer.Option("--supersede", help="Also frames that are out: this counts instead.")
+    ] = False,
+    job: JobOption = None,
+    wait: Wait = 0.0,
+    as_json: JsonOption = False,
+) -> int:
+    """Make a folder for the retoucher; without frames, of all selects that still have to go out."""
+    from pipeline.cli import rounds as words
+    from pipeline.handoff import hand_off
+
+    folder = job_folder(job)
+    with _progress("packing", as_json) as listener:
+        done = hand_off(
+            folder, frames or [], to, due, supersede=supersede, listener=listener, wait_s=wait
+        )
+    if as_json:
+        print_json(words.handed_off_as_json(done))
+    else:
+        words.handed_off(done)
+    return done.exit_code
+
+
+@app.command()
+@ends_in_words
+def takeback(
+    files: Annotated[
+        list[Path], typer.Argument(metavar="FILE", help="Files or folders that came back.")
+    ],
+    accept: Annotated[
+        bool, typer.Option("--accept", help="Take also what is only questioned.")
+    ] = False,
+    assume: Annotated[
+        str | None,
+        typer.Option("--assume", metavar="SPACE", help="Of files without a colour profile."),
+    ] = None,
+    flatten: Annotated[
+        bool, typer.Option("--flatten", help="Flatten transparency and further pages.")
+    ] = False,
+    note: Note = None,
+    job: JobOption = None,
+    wait: Wait = 0.0,
+    as_json: JsonOption = False,
+) -> int:
+    """Examine retouched files, keep a copy of each, and build the next versions on them."""
+    from pipeline.cli import rounds as words
+    from pipeline.retouch import take_back
+
+    folder = job_folder(job)
+    with _progress("examining", as_json) as listener:
+        done = take_back(
+            folder,
+            files,
+            accept=accept,
+            note=note,
+            assume=assume,
+            flatten=flatten,
+            listener=listener,
+            wait_s=wait,
+        )
+    if as_json:
+        print_json(words.taken_back_as_json(done))
+    else:
+        words.taken_back(done)
+    return done.exit_code
+
+
+@app.command()
+@ends_in_words
+def settle(
+    frames: NamedFrames,
+    keep: Annotated[
+        bool, typer.Option("--keep", help="The retouch stands, whatever changed since.")
+    ] = False,
+    again: Annotated[
+        bool, typer.Option("--again", help="It is set aside; the frame goes out anew.")
+    ] = False,
+    carry: Annotated[
+        bool, typer.Option("--carry", help="What was retouched is carried onto the new look.")
+    ] = False,
+    number: Annotated[
+        int | None, typer.Option("--round", metavar="N", help="What came in this round counts.")
+    ] = None,
+    accept: Annotated[
+        bool, typer.Option("--accept", help="With --carry: it was looked at, and counts.")
+    ] = False,
+    note: Note = None,
+    job: JobOption = None,
+    wait: Wait = 0.0,
+) -> int:
+    """Decide about retouched frames whose look changed, or go back to an earlier round."""
+    from pipeline.cli import rounds as words
+    from pipeline.errors import InvalidInput, Problem
+    from pipeline.records import HowSettled
+    from pipeline.retouch import settle as decide
+
+    ways: dict[HowSettled, bool] = {
+        "keep": keep,
+        "again": again,
+        "carry": carry,
+        "round": number is not None,
+    }
+    chosen = [how for how, given in ways.items() if given]
+    allowed = "exactly one of --keep, --again, --carry, --round N"
+    if len(chosen) != 1:
+        found = f"{len(chosen)} decisions"
+        raise InvalidInput([Problem("settle", 0, "", found, allowed)])
+    if accept and not carry:
+        raise InvalidInput([Problem("settle", 0, "", "--accept alone", "--carry with --accept")])
+    (how,) = chosen
+    done = decide(
+        job_folder(job), frames, how, round_number=number, accept=accept, note=note, wait_s=wait
+    )
+    words.decided(done, how)
+    return done.exit_code
+
+
+@app.command()
+@ends_in_words
+def withdraw(frames: NamedFrames, note: Note = None, job: JobOption = None) -> int:
+    """Call frames back from the retoucher: nothing is waited for any more."""
+    from pipeline.handoff import withdraw as call_back
+
+    for withdrawn in call_back(job_folder(job), frames, note):
+        print(f"{withdrawn.frame}: withdrawn from round {withdrawn.round}")
+    return 0
+
+
+@app.command()
+@ends_in_words
+def history(
+    frame: Annotated[str, typer.Argument(metavar="FRAME")],
+    job: JobOption = None,
+    as_json: JsonOption = False,
+) -> int:
+    """Tell a frame's story in order."""
+    from dataclasses import asdict
+
+    from pipeline.cli import rounds as words
+    from pipeline.errors import InvalidInput, Problem
+    from pipeline.history import in_words
+    from pipeline.manifest import Manifest
+    from pipeline.survey import chosen_frames
+
+    with Manifest.open(job_folder(job)) as manifest:
+        chosen = sorted(chosen_frames([frame], manifest.frames()))
+        if len(chosen) > 1:
+            meant = f"it means {len(chosen)} frames"
+            raise InvalidInput([Problem(frame, 0, "", meant, "one frame")])
+        events = manifest.events(chosen[0])
+    if as_json:
+        told = [{**asdict(event), "sentence": in_words(event)} for event in events]
+        print_json({"frame": chosen[0], "events": told})
+    else:
+        words.history(events)
+    return 0
+
+
+@app.command()
+@ends_in_words
+def rounds(
+    csv: Annotated[
+        Path | None, typer.Option("--csv", metavar="FILE", help="Also write the rounds as CSV.")
+    ] = None,
+    job: JobOption = None,
+    as_json: JsonOption = False,
+) -> int:
+    """Account for every round and retoucher: frames, days out, rounds needed."""
+    from dataclasses import asdict
+
+    from pipeline.accounts import accounts, to_csv
+    from pipeline.cli import rounds as words
+    from pipeline.cli.rounds import write_csv
+    from pipeline.manifest import Manifest
+    from pipeline.manifest.store import utc_now
+
+    with Manifest.open(job_folder(job)) as manifest:
+        by_round, by_retoucher = accounts(manifest.frames(), manifest.rounds(), utc_now())
+    if csv is not None:
+        write_csv(csv, to_csv(by_round))
+    if as_json:
+        print_json(
+            {
+                "rounds": [asdict(row) for row in by_round],
+                "retouchers": [asdict(row) for row in by_retoucher],
+            }
+        )
+    else:
+        words.accounts(by_round, by_retoucher)
     return 0
 
 
 @app.command()
 @ends_in_words
 def verify(job: JobOption = None, as_json: JsonOption = False) -> int:
-    """Read originals, masters and deliveries again and compare them with their digests."""
+    """Read originals, masters, retouches, deliveries again and compare them with their digests."""
     from dataclasses import asdict
 
     from pipeline.cli import progress, report

@@ -50,7 +50,8 @@ def counting(what: str) -> Iterator[Callable[[int, int], None]]:
 class FrameProgress:
     """A ``run.Listener``: frames done and failed, frames a second, time left."""
 
-    def __init__(self) -> None:
+    def __init__(self, what: str = "developing") -> None:
+        self._what = what
         self._bar = (
             _bar("{task.fields[failed]} failed", "{task.fields[rate]} frames/s")
             if sys.stderr.isatty()
@@ -70,7 +71,7 @@ class FrameProgress:
         if not compiled_kernels_folder().is_dir():
             print("Compiling kernels: some twenty seconds, once.", file=sys.stderr)
         if self._bar is not None:
-            self._task = self._bar.add_task("developing", total=frames, failed=0, rate="-")
+            self._task = self._bar.add_task(self._what, total=frames, failed=0, rate="-")
             self._bar.start()
 
     def ended(self, frame: str, failure: Failure | None) -> None:

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from pipeline.history import in_words
 from pipeline.records import Action, Event, FrameState, MeasuredChart, ResolvedFrame
 
 if TYPE_CHECKING:
@@ -25,7 +26,7 @@ FOR_A_PERSON = ("stale", "wait")
 """Actions that Safelight does not take, but a person."""
 
 
-def _table(headings: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
+def table(headings: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
     """Every column into a pipe; on a terminal those that say something, wrapped between words."""
     from rich import box
     from rich.console import Console
@@ -50,8 +51,9 @@ def _table(headings: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
     console.print(table)
 
 
-def _count(count: int, thing: str) -> str:
-    return f"{count} {thing}" if count == 1 else f"{count} {thing}s"
+def counted(number: int, thing: str) -> str:
+    """A number of things, in words."""
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
 
 
 def few(names: Sequence[str]) -> str:
@@ -70,7 +72,7 @@ def plan(actions: Sequence[Action]) -> None:
     """What would be done, and what waits for a person; frames that need nothing are counted."""
     worded = [action for action in actions if action.action != "nothing"]
     if worded:
-        _table(
+        table(
             ("frame", "action", "version", "why"),
             [
                 (
@@ -111,9 +113,9 @@ def done(report: Report, *, named: bool = False, show_details: bool = False) -> 
             print(f"{action.frame}: left out, {action.reason}")
     parts = []
     if report.developed:
-        parts.append(f"{_count(len(report.developed), 'frame')} developed")
+        parts.append(f"{counted(len(report.developed), 'frame')} developed")
     deliveries = Counter(file.delivery for file in report.delivered)
-    parts += [f"{name}: {_count(count, 'file')}" for name, count in deliveries.items()]
+    parts += [f"{name}: {counted(count, 'file')}" for name, count in deliveries.items()]
     if report.failed:
         parts.append(f"{len(report.failed)} failed")
     current = sum(
@@ -174,10 +176,18 @@ def as_json(report: Report) -> dict[str, Any]:
 
 
 def status(found: Mapping[str, Any]) -> None:
-    """A row for each frame, and the counts; on a terminal each reason once, with its frames."""
+    """A row for each frame, the next thing to do on top, and the counts.
+
+    On a terminal each reason and each next step once, with its frames.
+    """
     from rich.console import Console
 
-    headings = ["frame", "rating", "setup", "burst", "state", "version", "delivered", "why"]
+    from pipeline.cli.rounds import requests, retouch
+    from pipeline.status import by_urgency
+
+    headings = ["frame", "rating", "setup", "burst", "state", "version", "delivered"]
+    headings += ["retouch", "why", "next"]
+    shown = by_urgency(found["frames"])
     rows = [
         [
             row["frame"],
@@ -187,23 +197,42 @@ def status(found: Mapping[str, Any]) -> None:
             row["state"] + (", stale" if row["stale"] else ""),
             f"v{row['version']}" if row["version"] else "",
             " ".join(f"{name} v{number}" for name, number in row["delivered"].items()),
-            row["problem"] or row["reason"],
+            retouch(row),
+            row["problem"] or _reopened(row) or row["reason"],
+            row["next"],
         ]
-        for row in found["frames"]
+        for row in shown
     ]
     if not Console().is_terminal:
-        _table(headings, rows)
+        table(headings, rows)
     elif rows:
-        _table(headings[:-1], [row[:-1] for row in rows])
+        table(headings[:-2], [row[:-2] for row in rows])
         print()
-        reasons: dict[str, list[str]] = {}
-        for frame_name, *_, reason in rows:
-            if reason:
-                reasons.setdefault(reason, []).append(frame_name)
-        for reason, frames in reasons.items():
-            print(f"{few(frames)}: {reason}")
+        _once([(row[0], row[-2]) for row in rows])
+        _once([(row["frame"], row["next"]) for row in shown if row["step"] != "done"], "next: ")
+    for line in requests(shown):
+        print(line)
     counts = [f"{count} {name}" for name, count in found["counts"].items() if count]
     print(f"{found['job']}: {', '.join(counts) or 'no frames yet; safelight ingest SOURCE'}.")
+
+
+def _once(pairs: Sequence[tuple[str, str | None]], prefix: str = "") -> None:
+    """Each text once, after the frames that it is said of; a frame's own name in it counts not."""
+    texts: dict[str, list[str]] = {}
+    for name, text in pairs:
+        if text:
+            texts.setdefault(text.replace(name, "FRAME"), []).append(name)
+    for text, frames in texts.items():
+        named = text.replace("FRAME", frames[0]) if len(frames) == 1 else text
+        print(f"{few(frames)}: {prefix}{named}")
+
+
+def _reopened(row: Mapping[str, Any]) -> str | None:
+    """What was approved and has changed since."""
+    approved = row["approved"]
+    if not approved or not approved["reopened"]:
+        return None
+    return f"v{approved['version']} was approved; {approved['reopened']}"
 
 
 def ingested(result: Ingested, *, in_place: bool = False) -> None:
@@ -211,7 +240,7 @@ def ingested(result: Ingested, *, in_place: bool = False) -> None:
     for name, reason in result.failed.items():
         print(f"{name}: {reason}", file=sys.stderr)
     how = "noted where they are" if in_place else "copied and verified"
-    parts = [f"{_count(len(result.new), 'frame')} {how}"]
+    parts = [f"{counted(len(result.new), 'frame')} {how}"]
     if result.known:
         parts.append(f"{len(result.known)} there already")
     if result.failed:
@@ -223,7 +252,7 @@ def verified(files: int, findings: Sequence[Finding]) -> None:
     """What is not as recorded, or that all is."""
     for finding in findings:
         print(f"{finding.frame}: {finding.kind}: {finding.path}: {finding.what}", file=sys.stderr)
-    print(f"{_count(files, 'file')} read again; {len(findings) or 'none'} not as recorded.")
+    print(f"{counted(files, 'file')} read again; {len(findings) or 'none'} not as recorded.")
 
 
 def colour(found: ColourReport, page: str, exported: Sequence[Path]) -> None:
@@ -231,7 +260,7 @@ def colour(found: ColourReport, page: str, exported: Sequence[Path]) -> None:
     from pipeline.proof.report import name_of
 
     if found.corrections:
-        _table(
+        table(
             ("chart", "setup", "before", "after", "90 %", "worst", "left out"),
             [
                 (
@@ -264,14 +293,14 @@ def colour(found: ColourReport, page: str, exported: Sequence[Path]) -> None:
         if measured.chart
     ]
     if rows:
-        _table(("file", "what", "ΔE00", "tolerance", ""), rows)
+        table(("file", "what", "ΔE00", "tolerance", ""), rows)
         print()
     for failure in found.failures:
         print(failure.sentence, file=sys.stderr)
     for path in exported:
         print(f"written: {path}")
-    verdict = "as agreed" if found.passed else f"{_count(len(found.failures), 'thing')} to look at"
-    print(f"{found.job}: {_count(len(found.files), 'file')} measured, {verdict}; see {page}.")
+    verdict = "as agreed" if found.passed else f"{counted(len(found.failures), 'thing')} to look at"
+    print(f"{found.job}: {counted(len(found.files), 'file')} measured, {verdict}; see {page}.")
 
 
 def _two(value: float | None) -> str:
@@ -298,7 +327,7 @@ def frame(resolved: ResolvedFrame, state: FrameState, events: Sequence[Event]) -
     print("  " + ", ".join(str(fact) for fact in facts if fact))
     print("  " + ", ".join(str(part) for part in where if part))
     print()
-    _table(
+    table(
         ("stage", "step", "value", "written in"),
         [
             (step.stage, step.label, _written(path, value), origin)
@@ -308,7 +337,7 @@ def frame(resolved: ResolvedFrame, state: FrameState, events: Sequence[Event]) -
     )
     print()
     for event in events:
-        print(f"  {event.at[:19].replace('T', ' ')}  {_in_words(event)}")
+        print(f"  {event.at[:19].replace('T', ' ')}  {in_words(event)}")
 
 
 def _written(path: str, value: Any) -> str:
@@ -320,21 +349,6 @@ def _written(path: str, value: Any) -> str:
 def _exposure(seconds: float) -> str:
     """As cameras write it: "1/320 s", "0.4 s", "2.5 s"."""
     return f"1/{1 / seconds:.0f} s" if seconds < 0.3 else f"{seconds:.3g} s"
-
-
-def _in_words(event: Event) -> str:
-    """One line of a frame's history: "developed v2: tone.contrast 1.10 -> 1.12 in ..."."""
-    detail = event.detail
-    subject = {
-        "rated": detail.get("rating"),
-        "grouped": f"into {detail.get('burst')}" if detail.get("burst") else "into no burst",
-        "delivered": f"{detail.get('delivery')} v{detail.get('version')}",
-        "ingested": detail.get("path"),
-    }.get(event.what, f"v{detail['version']}" if "version" in detail else "")
-    reason = detail.get("reason") or detail.get("problem") or ""
-    path = detail.get("path", "") if event.what.startswith("deliver") else ""
-    words = " ".join(str(part) for part in (event.what, subject) if part not in ("", None))
-    return ": ".join(part for part in (words, reason or path) if part)
 
 
 def _values(
