@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from pipeline.edit import Pixels, Region, Target
 from pipeline.edits import EDITS
 from pipeline.frame import Float32, Source
+from pipeline.healing import healed
 from pipeline.kernels.correction import Correction
 from pipeline.kernels.difference import lab_of
 from pipeline.kernels.encode import decode_romm16, encoding_of
@@ -214,6 +215,7 @@ def densities(
 
     A mask that depends on what the picture shows is judged on the reduced picture.
     """
+    source = healed(source, steps, painted or {})
     globally = [step for step in steps if step.stage != "local"]
     first = compiled(globally, source, files, correction, even=even).scene
     local = _Local(source, cache(source.preview), first, (), painted or {}, lambda _sentence: None)

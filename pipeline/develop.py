@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from pipeline.chain import LANE_PIXELS, Masked, Painted, Say, compiled
 from pipeline.frame import Float32, Source
+from pipeline.healing import healed
 from pipeline.kernels.correction import Correction
 from pipeline.kernels.encode import Encoding, encoding_of
 from pipeline.kernels.masks import Box, Density, spans
@@ -58,6 +59,7 @@ def master_pixels(
     light. Without ``finish`` the last stage is left out. The result is the same to the last bit
     for any ``threads`` and ``strip_rows``.
     """
+    source = healed(source, steps, painted or {})
     chain = compiled(steps, source, files, correction, painted, say, even)
     densities = chain.densities
     rest = chain.rest if finish else chain.unfinished

@@ -2,6 +2,7 @@
 
 The order in which everything happens to a pixel:
 
+0. what is to be healed is filled in the frame's own pixels, spots and ``heal`` alike;
 1. the scene steps of the whole recipe: balance, exposure;
 2. here masks look at the picture, so that no edit can move another one's mask;
 3. scene edits: balance, dodge, burn. They act on the light before any curve, so that what is dodged
@@ -74,7 +75,7 @@ class Edit:
 
     ``value`` is the type of what is written behind its name; ``neutral`` one that changes nothing.
     A kernel is called as ``kernel(r, g, b, density, *arguments)``. ``order`` tells the place among
-    the edits of one entry.
+    the edits of one entry. ``by_place``: its mask must not depend on what the picture shows.
     """
 
     name: str
@@ -85,6 +86,7 @@ class Edit:
     neutral: Any
     operations: Callable[[Any, Region], Sequence[Operation]]
     about: str
+    by_place: bool = False
     _adapter: TypeAdapter[Any] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:

@@ -55,5 +55,8 @@ class Source(Protocol):
         threads may ask at once.
         """
 
+    def window(self, top: int, bottom: int, left: int, right: int) -> Float32:
+        """A part of the stored picture, (3, rows, columns), valued like strips, a new array."""
+
     def preview(self) -> Float32:
         """The whole picture at a quarter scale or less, (h, w, 3), upright, valued like strips."""

@@ -70,6 +70,15 @@ class Context:
     correction: Correction | None = None
 
 
+class Spot(NamedTuple):
+    """A disc to fill before any operation. ``at`` and ``source`` are its centre and that of the
+    piece to take, as shares of the upright frame; ``radius`` is in percent of the long side."""
+
+    at: tuple[float, float]
+    radius: float
+    source: tuple[float, float] | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class Step:
     """One kind of step. Each module in ``pipeline.steps`` defines exactly one, named ``STEP``.
@@ -79,7 +88,7 @@ class Step:
     exposure corrected for one frame still rolls off in the look's shoulder. ``working`` steps
     follow in the order written. ``neutral`` is a setting that changes nothing (for ``balance``:
     nothing beyond what the camera already decided). ``reads`` lists the parameters that name a
-    file inside the job.
+    file inside the job. ``spots`` tells what is to be filled in the frame's own pixels.
     """
 
     name: str
@@ -90,3 +99,4 @@ class Step:
     operations: Callable[[Any, Context], Sequence[Operation]]
     about: str
     reads: tuple[str, ...] = ()
+    spots: Callable[[Any], Sequence[Spot]] | None = None

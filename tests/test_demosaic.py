@@ -15,7 +15,13 @@ import rawpy
 import skimage.data
 from dng import mosaic_of, write_dng
 
-from pipeline.kernels.demosaic import MARGIN, Mosaic, demosaic_strip, with_surroundings
+from pipeline.kernels.demosaic import (
+    MARGIN,
+    Mosaic,
+    demosaic_strip,
+    demosaic_window,
+    with_surroundings,
+)
 from pipeline.kernels.spaces import SRGB_TRANSFER
 
 PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
@@ -118,6 +124,10 @@ def test_any_strips_and_threads_give_the_same_bits(width: int) -> None:
         )
     assert np.array_equal(parts[:, :, :width], whole)
     assert np.isnan(parts[:, :, width:]).all()  # what lies right of the width is left alone
+    for top, bottom, left, right in ((0, 97, 0, width), (5, 20, 3, 40), (60, 97, width - 9, width)):
+        window = np.empty((3, bottom - top, right - left), np.float32)
+        demosaic_window(source, top, left, window)
+        assert np.array_equal(window, whole[:, top:bottom, left:right])
 
 
 def test_input_is_left_alone() -> None:

@@ -25,7 +25,7 @@ RANKS = {
             "yamlfile wording masking written recipe local selection job naming bursts changes"
             " rounds",
             "plan status accounts history",
-            "chain develop rendition sheet files manifest",
+            "healing chain develop rendition sheet files manifest",
             "engines proof",
             "work survey measuring run evening ingest rating verify painted colour showing"
             " packing takeback handoff retouch asking",

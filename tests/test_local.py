@@ -319,9 +319,9 @@ BAD_EDITS = {
     "{name: a, dodge: 1}": "local[0]: dodge without a mask; allowed: a mask, which may be whole: "
     "true",
     "{name: a, mask: {whole: true}}": "local[0]: an entry without an edit; allowed: one or more of "
-    "balance, dodge, burn, contrast, saturation, hue, tint, match",
+    "heal, balance, dodge, burn, contrast, saturation, hue, tint, match",
     "{name: a, mask: {whole: true}, doge: 1}": "local[0].doge: unknown key, did you mean dodge?; "
-    "allowed: name, mask, balance, dodge, burn, contrast, saturation, hue, tint, match",
+    "allowed: name, mask, heal, balance, dodge, burn, contrast, saturation, hue, tint, match",
     "{name: a, mask: {whole: true}, dodge: 9}": "local[0].dodge: 9; allowed: a number from 0 to 4",
     "{name: a, mask: {whole: true}, dodge: lots}": 'local[0].dodge: "lots"; allowed: a number from '
     "0 to 4",

@@ -212,6 +212,9 @@ class PictureSource:
     def strip(self, top: int, bottom: int, out: Float32) -> None:
         out[:, : bottom - top, : self.width] = self.linear(self.pixels[top:bottom])
 
+    def window(self, top: int, bottom: int, left: int, right: int) -> Float32:
+        return self.linear(self.pixels[top:bottom, left:right])
+
     def preview(self) -> Float32:
         height, width = self.height // 4, self.width // 4
         if height == 0 or width == 0:

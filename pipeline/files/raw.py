@@ -27,7 +27,12 @@ from pipeline.kernels.camera import (
     single_matrix_camera,
     white_of_neutral,
 )
-from pipeline.kernels.demosaic import Mosaic, demosaic_strip, with_surroundings
+from pipeline.kernels.demosaic import (
+    Mosaic,
+    demosaic_strip,
+    demosaic_window,
+    with_surroundings,
+)
 from pipeline.kernels.highlights import BLOCK, restore_highlights, surrounding_colours
 from pipeline.kernels.orient import upright
 
@@ -147,6 +152,7 @@ def _bayer_source(
         orientation=orientation,
         light=light,
         rows=partial(demosaic_strip, mosaic),
+        part=partial(demosaic_window, mosaic),
         small=small,
     )
 
@@ -184,6 +190,7 @@ def _light(camera: Camera, neutral: Float64, baseline_stops: float = 0.0) -> Lig
 class RawSource:
     """A decoded raw. ``rows(top, out)`` fills ``out``, (3, rows, width), with linear balanced RGB.
 
+    ``part(top, left, out)`` does so from a column on, where that is quicker.
     ``small`` is the same at a quarter scale, (h, w, 3), not yet upright.
     """
 
@@ -193,9 +200,19 @@ class RawSource:
     light: Light
     rows: Callable[[int, Float32], None]
     small: Float32
+    part: Callable[[int, int, Float32], None] | None = None
 
     def strip(self, top: int, bottom: int, out: Float32) -> None:
         self.rows(top, out[:, : bottom - top, : self.width])
+
+    def window(self, top: int, bottom: int, left: int, right: int) -> Float32:
+        if self.part is None:
+            whole = np.empty((3, bottom - top, self.width), np.float32)
+            self.rows(top, whole)
+            return np.ascontiguousarray(whole[:, :, left:right])
+        out = np.empty((3, bottom - top, right - left), np.float32)
+        self.part(top, left, out)
+        return out
 
     def preview(self) -> Float32:
         return np.ascontiguousarray(upright(self.small, self.orientation))

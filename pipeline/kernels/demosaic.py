@@ -465,15 +465,24 @@ def _tile(mosaic, top, left, wide, narrow, out):
 
 
 @kernel
-def _strip(mosaic, top, out):
+def _strip(mosaic, top, first, last, out):
+    """Columns ``first`` up to ``last``, always in the tiles into which the whole width falls."""
     width = mosaic.samples.shape[1]
     tiles = (width + _TILE - 1) // _TILE
     columns = ((width + tiles - 1) // tiles + 15) // 16 * 16
     n = columns + 2 * MARGIN + 8
     wide = np.zeros((10, _RING, n), np.float32)
     narrow = np.zeros((9, _RING, n // 2), np.float32)
+    whole = first == 0 and last == width
+    room = np.empty((3, out.shape[1], 0 if whole else columns), np.float32)
     for left in range(0, width, columns):
-        _tile(mosaic, top, left, wide, narrow, out[:, :, left : min(left + columns, width)])
+        right = min(left + columns, width)
+        if whole:
+            _tile(mosaic, top, left, wide, narrow, out[:, :, left:right])
+        elif left < last and right > first:
+            _tile(mosaic, top, left, wide, narrow, room[:, :, : right - left])
+            start, stop = max(left, first), min(right, last)
+            out[:, :, start - first : stop - first] = room[:, :, start - left : stop - left]
 
 
 def demosaic_strip(mosaic: Mosaic, top: int, out: Float32) -> None:
@@ -482,7 +491,13 @@ def demosaic_strip(mosaic: Mosaic, top: int, out: Float32) -> None:
     Linear RGB, clipped samples restored; what lies right of the width is left alone. Every value
     is the same whatever strips the rows are asked in. A strip costs 24 rows more than it has.
     """
-    _strip(mosaic, top, out[:, :, : mosaic.samples.shape[1]])
+    width = mosaic.samples.shape[1]
+    _strip(mosaic, top, 0, width, out[:, :, :width])
+
+
+def demosaic_window(mosaic: Mosaic, top: int, left: int, out: Float32) -> None:
+    """Fill ``out``, (3, rows, columns), from ``top`` and ``left`` on: the values of the strips."""
+    _strip(mosaic, top, left, left + out.shape[2], out[:, :, :])
 
 
 @kernel

@@ -1,0 +1,246 @@
+"""Spots and other small holes, filled in a frame's own pixels before anything else is done to it.
+
+So masks look at the healed picture, and whatever follows treats what was filled like the rest.
+Nothing here opens a file.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.edits import EDITS
+from pipeline.frame import Float32, Light, Source
+from pipeline.kernels.heal import heal, reach_px
+from pipeline.kernels.masks import Box, Grid
+from pipeline.kernels.orient import (
+    sensor_view,
+    sensor_window,
+    upright,
+    upright_shape,
+)
+from pipeline.masking import Mask, density_of
+from pipeline.records import ResolvedStep
+from pipeline.steps import STEPS
+
+LEAST_DENSITY = 1 / 512
+"""What nobody could see."""
+WIDEST = 0.12
+"""Of a hole, as a share of the frame's long side: what is larger is no spot."""
+
+
+class _Hole(NamedTuple):
+    """Pixels of the upright frame to fill, and how much of the filling counts, (rows, columns).
+
+    ``source`` is how many rows down and columns right to take it from, where a person said so.
+    """
+
+    name: str
+    box: Box
+    weight: Float32
+    source: tuple[int, int] | None
+
+
+class _Patch(NamedTuple):
+    """What is added to a window of the stored picture."""
+
+    box: Box
+    change: Float32
+
+
+def healed(
+    source: Source, steps: Sequence[ResolvedStep], painted: Mapping[str, NDArray[Any]]
+) -> Source:
+    """A source with all holes filled that its steps and local edits ask for; itself where none do.
+
+    ``painted`` maps each file that a mask names to its codes. Raises ``ValueError`` with a sentence
+    for a hole that is too wide, or a source that cannot be used.
+    """
+    grid = Grid.over(*upright_shape(source.height, source.width, source.orientation))
+    holes = [*_joined(_spots(steps, grid), grid), *_masked(steps, grid, painted)]
+    if not holes:
+        return source
+    return _Healed(source, [_patch(source, hole, holes, grid) for hole in holes])
+
+
+class _Disc(NamedTuple):
+    x: float
+    y: float
+    radius: float
+    source: tuple[int, int] | None
+
+
+def _spots(steps: Sequence[ResolvedStep], grid: Grid) -> Iterator[_Disc]:
+    """The declared spots, in pixels."""
+    for step in steps:
+        if step.stage in ("local", "hold"):
+            continue
+        kind = STEPS[step.step]
+        if kind.spots is None:
+            continue
+        for spot in kind.spots(kind.parameters.model_validate(step.parameters)):
+            x, y = grid.pixels(spot.at)
+            radius = max(spot.radius / 100 * grid.long_side, 1.0)
+            source = None
+            if spot.source is not None:
+                from_x, from_y = grid.pixels(spot.source)
+                source = round(from_y - y), round(from_x - x)
+            yield _Disc(x, y, radius, source)
+
+
+def _joined(discs: Iterator[_Disc], grid: Grid) -> Iterator[_Hole]:
+    """Discs as holes; those that touch are one hole, unless a person chose a source for one."""
+    groups: list[list[_Disc]] = []
+    for disc in discs:
+        touching = [
+            group
+            for group in groups
+            if disc.source is None
+            and any(
+                other.source is None
+                and math.hypot(disc.x - other.x, disc.y - other.y) < disc.radius + other.radius + 2
+                for other in group
+            )
+        ]
+        groups = [group for group in groups if group not in touching]
+        groups.append([disc, *(other for group in touching for other in group)])
+    for group in groups:
+        box = Box(0, 0, 0, 0)
+        for disc in group:
+            reach = disc.radius
+            box = box.join(
+                grid.around(disc.y - reach, disc.y + reach, disc.x - reach, disc.x + reach)
+            )
+        if box.empty:
+            continue
+        weight = np.zeros(box.shape, np.float32)
+        for disc in group:
+            right, below = grid.distances(box, disc.x, disc.y)
+            weight[np.hypot(right[None], below[:, None]) <= disc.radius] = 1
+        if weight.any():
+            yield _Hole("spotting", box, weight, group[0].source)
+
+
+def _masked(
+    steps: Sequence[ResolvedStep], grid: Grid, painted: Mapping[str, NDArray[Any]]
+) -> Iterator[_Hole]:
+    """What local edits heal, each connected part a hole."""
+    for step in steps:
+        if step.stage != "local" or step.step != "heal":
+            continue
+        value = EDITS["heal"].settled(step.parameters["heal"])
+        if value is False:
+            continue
+        density = density_of(Mask.model_validate(step.parameters["mask"]), grid, painted)
+        if density.box.empty:
+            continue
+        from scipy import ndimage
+
+        weight = density.at(density.box)
+        parts, _ = ndimage.label(weight > LEAST_DENSITY)
+        source = None
+        if value is not True:
+            across, down = grid.pixels(value.source)
+            source = round(down), round(across)
+        for number, (rows, columns) in enumerate(ndimage.find_objects(parts), 1):
+            box = Box(
+                density.box.top + rows.start,
+                density.box.top + rows.stop,
+                density.box.left + columns.start,
+                density.box.left + columns.stop,
+            )
+            own = np.where(parts[rows, columns] == number, weight[rows, columns], 0)
+            yield _Hole(step.label, box, own.astype(np.float32), source)
+
+
+def _patch(source: Source, hole: _Hole, holes: Sequence[_Hole], grid: Grid) -> _Patch:
+    widest = max(hole.box.shape)
+    if widest > WIDEST * grid.long_side:
+        raise ValueError(
+            f"{hole.name}: a hole of {100 * widest / grid.long_side:.0f} % of the long side; at "
+            f"most {100 * WIDEST:.0f} % are healed, more is work for a retoucher"
+        )
+    reach = reach_px(widest / 2)
+    if hole.source is not None:
+        reach = max(reach, *(abs(length) + widest for length in hole.source))
+    around = hole.box.grown(reach).meet(grid.box)
+    size = source.height, source.width
+    on_sensor = sensor_window(around, *size, source.orientation)
+    stored = source.window(*on_sensor).transpose(1, 2, 0)
+    picture = np.ascontiguousarray(upright(stored, source.orientation).transpose(2, 0, 1))
+    marked = [np.zeros(around.shape, bool) for _ in range(2)]
+    for other in holes:
+        part = other.box.meet(around)
+        if not part.empty:
+            covered = other.weight[part.within(other.box)] > 0
+            marked[other is not hole][part.within(around)] |= covered
+    own, others = marked
+    try:
+        filled = heal(picture, own, others & ~own, hole.source)
+    except ValueError as error:
+        raise ValueError(f"{hole.name}: {error}") from error
+    inside = hole.box.within(around)
+    change = (filled - picture)[:, *inside] * hole.weight
+    laid = sensor_view(change.transpose(1, 2, 0), source.orientation).transpose(2, 0, 1)
+    box = Box(*sensor_window(hole.box, *size, source.orientation))
+    return _Patch(box, np.ascontiguousarray(laid))
+
+
+@dataclass(slots=True)
+class _Healed:
+    """A source, and what is added to it; a ``Source`` itself."""
+
+    source: Source
+    patches: Sequence[_Patch]
+
+    @property
+    def width(self) -> int:
+        return self.source.width
+
+    @property
+    def height(self) -> int:
+        return self.source.height
+
+    @property
+    def orientation(self) -> int:
+        return self.source.orientation
+
+    @property
+    def light(self) -> Light:
+        return self.source.light
+
+    def strip(self, top: int, bottom: int, out: Float32) -> None:
+        self.source.strip(top, bottom, out)
+        self._add(out, Box(top, bottom, 0, self.width))
+
+    def window(self, top: int, bottom: int, left: int, right: int) -> Float32:
+        out = self.source.window(top, bottom, left, right)
+        self._add(out, Box(top, bottom, left, right))
+        return out
+
+    def preview(self) -> Float32:
+        small = self.source.preview().copy()
+        view = sensor_view(small, self.orientation)
+        by = round(self.height / view.shape[0])
+        for box, change in self.patches:
+            first, start = box.top // by, box.left // by
+            last, stop = -(-box.bottom // by), -(-box.right // by)
+            laid = np.zeros((3, (last - first) * by, (stop - start) * by), np.float32)
+            top, left = box.top - first * by, box.left - start * by
+            laid[:, top : top + change.shape[1], left : left + change.shape[2]] = change
+            means = laid.reshape(3, last - first, by, stop - start, by).mean(axis=(2, 4))
+            part = view[first:last, start:stop]
+            part += means[:, : part.shape[0], : part.shape[1]].transpose(1, 2, 0)
+        return small
+
+    def _add(self, out: Float32, window: Box) -> None:
+        for box, change in self.patches:
+            part = box.meet(window)
+            if not part.empty:
+                rows, columns = part.within(window)
+                out[:, rows, columns] += change[:, *part.within(box)]
