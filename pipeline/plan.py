@@ -156,7 +156,7 @@ def changed_since(
     if sent is None:
         return None
     now = sent_inputs(resolved, state.original.digest)
-    if key_of(now) == sent.key:
+    if key_of(now) in sent.keys:
         return None
     unfinished = replace(resolved, steps=_sent_steps(resolved))
     return changes.in_words(changes.of_version(sent.inputs, now, unfinished))

@@ -39,6 +39,11 @@ class Away:
     key: str
     inputs: Mapping[str, Any]
 
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """The keys of what it goes with: what was sent, and what was decided about since."""
+        return self.handoff.key, self.key
+
 
 @dataclass(frozen=True, slots=True)
 class Back:
@@ -56,6 +61,11 @@ class Back:
     key: str
     inputs: Mapping[str, Any]
     handled: tuple[Request, ...]
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """The keys of what it goes with: what was sent, and what was decided about since."""
+        return (self.key,) if self.carried else (self.of.key, self.key)
 
 
 @dataclass(frozen=True, slots=True)
