@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from uuid import NAMESPACE_URL, UUID, uuid5
 
 from pipeline import naming, wording
+from pipeline import run as runs
 from pipeline.engines import Failure, MakeEngine, Task
 from pipeline.errors import CannotWrite, InvalidInput, Problem
 from pipeline.hashing import key_of
@@ -41,8 +42,7 @@ from pipeline.records import (
     Withdrawn,
 )
 from pipeline.rounds import Identity, Packed, PackWork, SheetFrame, SheetWork, retouch_of
-from pipeline.run import Listener, as_retouched, development_of, here
-from pipeline.run import run as develop
+from pipeline.run import Listener, as_retouched, development_of
 from pipeline.survey import Survey, survey
 
 if TYPE_CHECKING:
@@ -87,7 +87,7 @@ def hand_off(
         chosen = _chosen(survey(folder, manifest, named), named, supersede=supersede)
     if not chosen:
         return HandedOff()
-    failed = develop(folder, chosen, engine=engine, wait_s=wait_s).failed
+    failed = runs.run(folder, chosen, engine=engine, wait_s=wait_s).failed
     with Manifest.open(folder, write=True, wait_s=wait_s) as manifest:
         _clear(folder, manifest)
         found = survey(folder, manifest, chosen)
@@ -97,7 +97,7 @@ def hand_off(
         done = HandedOff(failed=dict(failed))
         if able:
             sending = _Sending(folder, manifest, found, to, due, done)
-            sending.send(able, engine or here, listener)
+            sending.send(able, engine or runs.here, listener)
         return done
 
 

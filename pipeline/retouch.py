@@ -14,6 +14,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
+from pipeline import run as runs
 from pipeline import wording
 from pipeline.engines import Failure, MakeEngine, Task
 from pipeline.errors import CannotWrite, InvalidInput, Problem
@@ -44,8 +45,7 @@ from pipeline.rounds import (
     Retouched,
     retouch_of,
 )
-from pipeline.run import Listener, Report, development_of, here
-from pipeline.run import run as develop
+from pipeline.run import Listener, Report, development_of
 from pipeline.survey import Survey, survey
 
 if TYPE_CHECKING:
@@ -111,10 +111,10 @@ def take_back(
     with Manifest.open(folder, write=True, wait_s=wait_s) as manifest:
         taking = _Taking(folder, manifest, survey(folder, manifest), accept, note)
         options = {"assume": assume, "flatten": flatten, "settle_s": settle_s}
-        done.verdicts = taking.take(files, options, engine or here, listener)
+        done.verdicts = taking.take(files, options, engine or runs.here, listener)
     accepted = [v.returned.frame for v in done.verdicts if v.returned]
     if accepted:
-        done.developed = develop(folder, accepted, engine=engine, wait_s=wait_s)
+        done.developed = runs.run(folder, accepted, engine=engine, wait_s=wait_s)
     return done
 
 
@@ -424,10 +424,10 @@ def settle(
     note = note and wording.said("--note", note)
     with Manifest.open(folder, write=True, wait_s=wait_s) as manifest:
         settling = _Settling(folder, manifest, survey(folder, manifest, named), note)
-        decided = settling.settle(how, round_number, accept, engine or here)
+        decided = settling.settle(how, round_number, accept, engine or runs.here)
     builds_anew = [settled.frame for settled in decided.settled if how in ("carry", "round")]
     if builds_anew:
-        decided.developed = develop(folder, builds_anew, engine=engine, wait_s=wait_s)
+        decided.developed = runs.run(folder, builds_anew, engine=engine, wait_s=wait_s)
     return decided
 
 
