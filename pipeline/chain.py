@@ -15,21 +15,23 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.edit import Pixels, Region, Target
+from pipeline.edit import Pixels, Region, Target, Textured
 from pipeline.edits import EDITS
 from pipeline.frame import Float32, Source
 from pipeline.healing import healed
 from pipeline.kernels.correction import Correction
 from pipeline.kernels.difference import lab_of
 from pipeline.kernels.encode import decode_romm16, encoding_of
+from pipeline.kernels.focus import HALO, Focus
 from pipeline.kernels.linear import matrix
 from pipeline.kernels.lit import lit_weights
-from pipeline.kernels.masks import Box, Density, Fit, Grid
+from pipeline.kernels.masks import Box, Builder, Density, Grid
 from pipeline.kernels.masks import painted as painted_density
-from pipeline.kernels.orient import upright_shape
+from pipeline.kernels.masks import product as multiplied
+from pipeline.kernels.orient import sensor_window, upright, upright_shape
 from pipeline.kernels.spaces import PCS_WHITE, working_to_pcs_matrix
 from pipeline.kernels.temperature import filter_matrix
-from pipeline.masking import Mask, density_of, fits
+from pipeline.masking import Mask, Sight, density_of, fits
 from pipeline.records import Evening, ResolvedProduct, ResolvedStep
 from pipeline.step import Context, Operation
 from pipeline.steps import STEPS
@@ -41,6 +43,10 @@ LEAST_DENSITY = 1 / 512
 """What nobody could see."""
 ENOUGH_PIXELS = 40_000
 """Of a product: more would not change its mean colour by what can be measured."""
+
+FOCUS_ROWS = 96
+SAMPLES, SAMPLE_PX = 5, 96
+"""Windows each way in which noise is measured, and their size."""
 
 Painted = Mapping[str, NDArray[Any]]
 Say = Callable[[str], None]
@@ -160,10 +166,11 @@ def product_colours(
         kernel(*planes, *arguments)
     flat = working_to_pcs_matrix() @ planes[:, : shape[0] * shape[1]].astype(np.float64)
     size = upright_shape(source.height, source.width, source.orientation)
+    sight = Sight(painted or {})
     found = {}
     for product in products:
         grid = Grid.over(*size, shape)
-        density = density_of(Mask.model_validate(product.where), grid, painted or {})
+        density = density_of(Mask.model_validate(product.where), grid, sight)
         weights = lit_weights(flat[1], density.at(grid.box).ravel())
         if np.count_nonzero(weights) >= FEWEST_PIXELS:
             lab = lab_of(flat @ weights / weights.sum(), PCS_WHITE)
@@ -238,10 +245,11 @@ class _Written:
 
 
 class _Item(NamedTuple):
-    """An operation, and the mask that it goes through."""
+    """An operation, the mask that it goes through, and the field that this is multiplied with."""
 
     operation: Operation
     mask: Mask | None = None
+    field: Builder | None = None
 
 
 class _Local:
@@ -261,11 +269,12 @@ class _Local:
         say: Say,
     ) -> None:
         self.items: list[_Item] = []
+        self._source = source
         self._grid = Grid.over(*upright_shape(source.height, source.width, source.orientation))
         self._preview, self._first, self._last = preview, first, last
         self._painted, self._say = painted, say
         self._done = 0
-        self._fits: dict[Mask, Fit] = {}
+        self._sight = Sight(painted, lambda: self._scene, lambda: self._focus)
         self._density = cache(self._built)
         self._small_density = cache(self._built_small)
         self._selects = cache(self._looked_at)
@@ -277,21 +286,30 @@ class _Local:
                 continue
             region = Region(
                 pixels=lambda edit=edit: self._pixels(edit),  # type: ignore[misc]
+                picture=lambda: self._scene,
+                radius=self._radius,
+                samples=lambda edit=edit: self._samples(edit.mask),  # type: ignore[misc]
                 finished=self.finished,
                 say=lambda sentence, edit=edit: self._say(f"{edit.name}: {sentence}"),  # type: ignore[misc]
                 target=edit.target,
             )
-            for operation in edit.kind.operations(edit.value, region):
-                self.items.append(_Item(operation, edit.mask))
+            for made in edit.kind.operations(edit.value, region):
+                if isinstance(made, Textured):
+                    self.items.append(_Item(made.operation, edit.mask, made.field))
+                else:
+                    self.items.append(_Item(made, edit.mask))
 
     def compiled(self) -> list[Operation | Masked]:
         """All items as the pass wants them."""
-        return [
-            item.operation
-            if item.mask is None
-            else Masked(item.operation, self._density(item.mask))
-            for item in self.items
-        ]
+        return [self._for_the_pass(item) for item in self.items]
+
+    def _for_the_pass(self, item: _Item) -> Operation | Masked:
+        if item.mask is None:
+            return item.operation
+        density = self._density(item.mask)
+        if item.field is not None:
+            density = multiplied([density, item.field(self._grid)])
+        return Masked(item.operation, density)
 
     def _built(self, mask: Mask) -> Density:
         for _, part in mask.walk():
@@ -302,13 +320,16 @@ class _Local:
                         f"{part.painted} has {shape[1]} × {shape[0]} pixels, another aspect ratio "
                         f"than the frame's {grid.width} × {grid.height}"
                     )
-        return density_of(mask, self._grid, self._painted, lambda: self._scene, self._fits)
+        return density_of(mask, self._grid, self._sight)
 
     def _built_small(self, mask: Mask) -> Float32:
         """A mask's density on the reduced picture, flat, as long as its padded planes."""
         grid = Grid.over(self._grid.height, self._grid.width, self._scene.shape[1:])
-        density = density_of(mask, grid, self._painted, lambda: self._scene, self._fits)
+        return self._flat(density_of(mask, grid, self._sight))
+
+    def _flat(self, density: Density) -> Float32:
         flat = np.zeros(self._now.shape[1], np.float32)
+        grid = density.grid
         flat[: grid.rows * grid.columns] = density.at(grid.box, self._part_of_scene).ravel()
         return flat
 
@@ -316,7 +337,7 @@ class _Local:
         """A mask's density on another grid over the frame."""
         grid = Grid.over(self._grid.height, self._grid.width, shape)
         if not mask.reads_scene:
-            density = density_of(mask, grid, self._painted)
+            density = density_of(mask, grid, self._sight)
         else:
             small = self._scene.shape[1:]
             flat = self._small_density(mask)[: small[0] * small[1]]
@@ -342,6 +363,46 @@ class _Local:
         """The reduced picture's planes, (3, n) in whole lanes, as the items done so far left it."""
         return _padded(self._scene.reshape(3, -1))
 
+    @cached_property
+    def _focus(self) -> Float32:
+        """Gradient energies of the scene, upright, (3, rows, columns) of blocks."""
+        source = self._source
+        focus = Focus(source.height, source.width)
+        for top in range(0, source.height, FOCUS_ROWS):
+            bottom = min(top + FOCUS_ROWS, source.height)
+            first, last = max(top - HALO, 0), min(bottom + HALO, source.height)
+            strip = np.empty((3, last - first, source.width), np.float32)
+            source.strip(first, last, strip)
+            focus.add(self._in_scene(strip), top, top - first, bottom - first)
+        turned = upright(focus.energies.transpose(1, 2, 0), source.orientation)
+        return np.ascontiguousarray(turned.transpose(2, 0, 1))
+
+    def _in_scene(self, planes: Float32) -> Float32:
+        """Stored planes (3, rows, columns) after the scene's operations."""
+        flat = _padded(planes.reshape(3, -1))
+        for kernel, arguments in self._first:
+            kernel(*flat, *arguments)
+        return np.ascontiguousarray(flat[:, : planes[0].size].reshape(planes.shape))
+
+    def _radius(self, percent: float) -> int:
+        """Percent of the long side in samples of the reduced picture, at least 1."""
+        long_side: int = max(self._scene.shape[1:])
+        return max(1, round(percent / 100 * long_side))
+
+    def _samples(self, mask: Mask) -> list[Float32]:
+        """Windows of the scene at full size, spread evenly over where a mask is."""
+        box = self._density(mask).box
+        size = self._source.height, self._source.width, self._source.orientation
+        windows = []
+        for row in range(SAMPLES):
+            top = box.top + (box.bottom - box.top - SAMPLE_PX) * row // (SAMPLES - 1)
+            for column in range(SAMPLES):
+                left = box.left + (box.right - box.left - SAMPLE_PX) * column // (SAMPLES - 1)
+                part = Box(top, top + SAMPLE_PX, left, left + SAMPLE_PX).meet(self._grid.box)
+                window = self._source.window(*sensor_window(part, *size))
+                windows.append(self._in_scene(window))
+        return windows
+
     def _looked_at(self, mask: Mask, name: str) -> bool:
         """Whether a mask covers anything in this frame; said where it does not, or covers all."""
         empty = self._density(mask).box.empty
@@ -361,7 +422,11 @@ class _Local:
             if item.mask is None:
                 kernel(*self._now, *arguments)
             else:
-                kernel(*self._now, self._small_density(item.mask), *arguments)
+                density = self._small_density(item.mask)
+                if item.field is not None:
+                    small = Grid.over(self._grid.height, self._grid.width, self._scene.shape[1:])
+                    density = density * self._flat(item.field(small))
+                kernel(*self._now, density, *arguments)
         self._done = len(self.items)
         density, place = self._small_density(edit.mask), self._small_density(edit.place)
         reached = np.flatnonzero((density > 0) | (place > 0))

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.manifest import Manifest
-from pipeline.masking import Mask, density_of
+from pipeline.masking import Mask, Sight, density_of
 from pipeline.proof.records import (
     Chart,
     ColourReport,
@@ -175,11 +175,11 @@ def _product(product: ResolvedProduct, found: Survey, state: FrameState) -> Prod
 
     def density(rows: slice, columns: slice, height: int, width: int) -> NDArray[np.float32]:
         window = Box(rows.start, rows.stop, columns.start, columns.stop)
-        return density_of(mask, Grid.over(*frame, (height, width)), painted).at(window)
+        return density_of(mask, Grid.over(*frame, (height, width)), Sight(painted)).at(window)
 
     # where it is, found on a coarse grid and with a margin of its samples
     coarse = Grid.over(*frame, (COARSE, COARSE))
-    top, bottom, left, right = density_of(mask, coarse, painted).box
+    top, bottom, left, right = density_of(mask, coarse, Sight(painted)).box
     margins = (left - 2, top - 2, right + 2, bottom + 2)
     first, second, third, fourth = (min(max(v / COARSE, 0.0), 1.0) for v in margins)
     box = (first, second, third, fourth)

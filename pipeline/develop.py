@@ -62,6 +62,7 @@ def master_pixels(
     source = healed(source, steps, painted or {})
     chain = compiled(steps, source, files, correction, painted, say, even)
     densities = chain.densities
+    halo = max((density.halo for density in densities), default=0)
     rest = chain.rest if finish else chain.unfinished
     encoding = encoding_of(space, 16)
     width, height = source.width, source.height
@@ -71,15 +72,22 @@ def master_pixels(
     )
 
     def develop(tops: Iterator[int]) -> None:
-        planes = np.zeros((3, strip_rows, padded), np.float32)
+        planes = np.zeros((3, strip_rows + 2 * halo, padded), np.float32)
         codes = np.empty((strip_rows, padded, 3), np.uint16)
         for top in tops:
             rows = min(strip_rows, height - top)
-            strip = planes[:, :rows]
-            source.strip(top, top + rows, strip)
+            first, last = top, top + rows
+            if any(_reach(each, top, rows, source) for each in densities if each.halo):
+                first, last = max(top - halo, 0), min(last + halo, height)
+            around = planes[:, : last - first]
+            source.strip(first, last, around)
+            strip = around[:, top - first : top - first + rows]
             if densities:
-                _apply(chain.scene, strip)
-                masks = {id(each): _in_strip(each, strip, top, source) for each in densities}
+                _apply(chain.scene, around)
+                masks = {
+                    id(each): _in_strip(each, around, first, top, rows, source)
+                    for each in densities
+                }
                 _apply(rest, strip, masks, encoding, codes[:rows])
             else:
                 _apply((*chain.scene, *rest), strip, {}, encoding, codes[:rows])
@@ -108,35 +116,44 @@ class _InStrip(NamedTuple):
     left: int
 
 
-def _in_strip(density: Density, strip: Float32, top: int, source: Source) -> _InStrip | None:
-    """A mask where it is not zero, in the strip's own rows and columns; None where it is nowhere.
-
-    Asks for no more of the density than lies in the strip and inside its box.
-    """
+def _reach(density: Density, top: int, rows: int, source: Source) -> Box | None:
+    """The part of some rows, as an upright window, in which a mask is; None where it is nowhere."""
     size = source.height, source.width
-    rows = strip.shape[1]
     window = Box(*upright_window((top, top + rows, 0, source.width), *size, source.orientation))
     window = window.meet(density.box)
-    if window.empty:
+    return None if window.empty else window
+
+
+def _in_strip(
+    density: Density, around: Float32, start: int, top: int, rows: int, source: Source
+) -> _InStrip | None:
+    """A mask where it is not zero, in the strip's own rows and columns; None where it is nowhere.
+
+    The strip is ``rows`` from ``top`` on; ``around`` holds the scene from row ``start`` on. Asks
+    for no more of the density than lies in the strip and inside its box.
+    """
+    size = source.height, source.width
+    window = _reach(density, top, rows, source)
+    if window is None:
         return None
 
     def scene(part: Box) -> Float32:
         first, last, left, right = sensor_window(part, *size, source.orientation)
-        planes = strip[:, first - top : last - top, left:right].transpose(1, 2, 0)
+        planes = around[:, first - start : last - start, left:right].transpose(1, 2, 0)
         return np.ascontiguousarray(upright(planes, source.orientation).transpose(2, 0, 1))
 
     values = sensor_view(density.at(window, scene), source.orientation)
     if not values.any():
         return None
     first, last, left, right = sensor_window(window, *size, source.orientation)
-    start = left // LANE_PIXELS * LANE_PIXELS
+    begin = left // LANE_PIXELS * LANE_PIXELS
     stop = -(-right // LANE_PIXELS) * LANE_PIXELS
-    lanes: Float32 = np.zeros((last - first, stop - start), np.float32)
-    lanes[:, left - start : right - start] = values
+    lanes: Float32 = np.zeros((last - first, stop - begin), np.float32)
+    lanes[:, left - begin : right - begin] = values
     reach = spans(lanes)
     reach[:, 0] = reach[:, 0] // LANE_PIXELS * LANE_PIXELS
     reach[:, 1] = -(-reach[:, 1] // LANE_PIXELS) * LANE_PIXELS
-    return _InStrip(lanes, reach, first - top, start)
+    return _InStrip(lanes, reach, first - top, begin)
 
 
 def _apply(

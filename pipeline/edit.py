@@ -5,8 +5,9 @@ The order in which everything happens to a pixel:
 0. what is to be healed is filled in the frame's own pixels, spots and ``heal`` alike;
 1. the scene steps of the whole recipe: balance, exposure;
 2. here masks look at the picture, so that no edit can move another one's mask;
-3. scene edits: balance, dodge, burn. They act on the light before any curve, so that what is dodged
-   rolls off in the look's shoulder. They are gains of the same cone responses and commute;
+3. scene edits: balance, dodge, burn, and sharpen, soften and local_contrast, whose gains are read
+   from the light as it was before any edit. They act on the light before any curve, so that what is
+   dodged rolls off in the look's shoulder. They are gains of the same cone responses and commute;
 4. the working steps of look and adjust, and what ``hold`` asks for;
 5. working edits, in the order in which they were first written, and inside one entry contrast,
    saturation, hue, tint;
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from pipeline.frame import Float32
+    from pipeline.kernels.masks import Builder
 
 
 class Pixels(NamedTuple):
@@ -54,16 +56,29 @@ class Target:
     tolerance: float
 
 
+class Textured(NamedTuple):
+    """An operation whose density is that of the mask multiplied with a field, on any grid."""
+
+    operation: Operation
+    field: Builder
+
+
 @dataclass(frozen=True, slots=True)
 class Region:
     """What an edit may know of the picture while it compiles itself.
 
     ``pixels()`` are those that it will meet, as all that is done before it leaves them.
+    ``picture()`` is the reduced scene that masks look at, (3, h, w), and ``radius(percent)`` a
+    length on it in samples, from percent of the long side. ``samples()`` are some windows of the
+    scene at full size where the mask is, (3, rows, columns) each.
     ``finished(rgb)`` takes (3, n) of them through all that follows, to XYZ of the master as shares
     of the D50 white, (3, n) float64. ``say(sentence)`` puts a note into the run's report.
     """
 
     pixels: Callable[[], Pixels]
+    picture: Callable[[], Float32]
+    radius: Callable[[float], int]
+    samples: Callable[[], list[Float32]]
     finished: Callable[[Float32], NDArray[np.float64]]
     say: Callable[[str], None]
     target: Target | None = None
@@ -84,7 +99,7 @@ class Edit:
     space: Literal["scene", "working"]
     order: int
     neutral: Any
-    operations: Callable[[Any, Region], Sequence[Operation]]
+    operations: Callable[[Any, Region], Sequence[Operation | Textured]]
     about: str
     by_place: bool = False
     _adapter: TypeAdapter[Any] = field(init=False, repr=False, compare=False)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -24,7 +24,7 @@ from pipeline.kernels.orient import (
     upright,
     upright_shape,
 )
-from pipeline.masking import Mask, density_of
+from pipeline.masking import Mask, Sight, density_of
 from pipeline.records import ResolvedStep
 from pipeline.steps import STEPS
 
@@ -136,7 +136,7 @@ def _masked(
         value = EDITS["heal"].settled(step.parameters["heal"])
         if value is False:
             continue
-        density = density_of(Mask.model_validate(step.parameters["mask"]), grid, painted)
+        density = density_of(Mask.model_validate(step.parameters["mask"]), grid, Sight(painted))
         if density.box.empty:
             continue
         from scipy import ndimage
@@ -197,22 +197,14 @@ class _Healed:
 
     source: Source
     patches: Sequence[_Patch]
+    width: int = field(init=False)
+    height: int = field(init=False)
+    orientation: int = field(init=False)
+    light: Light = field(init=False)
 
-    @property
-    def width(self) -> int:
-        return self.source.width
-
-    @property
-    def height(self) -> int:
-        return self.source.height
-
-    @property
-    def orientation(self) -> int:
-        return self.source.orientation
-
-    @property
-    def light(self) -> Light:
-        return self.source.light
+    def __post_init__(self) -> None:
+        self.width, self.height = self.source.width, self.source.height
+        self.orientation, self.light = self.source.orientation, self.source.light
 
     def strip(self, top: int, bottom: int, out: Float32) -> None:
         self.source.strip(top, bottom, out)

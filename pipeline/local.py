@@ -244,7 +244,7 @@ def _placed(
         at = WrittenValue(written.value.where, written.document, (*written.place, "where"))
         if plain := names.looked_up(at):
             if Mask.model_validate(plain.value).reads_scene:
-                found = "a mask by tones or colour, which depend on what the picture shows"
+                found = "a mask by tones, colour or focus, which depend on what the picture shows"
                 layers.report(at.document.problem(at.place, found, "a place"))
             known = products[name]
             origins = {"": at.origin, **plain.origins}

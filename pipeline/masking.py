@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeAlias
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeAlias, TypeVar
 
 from pydantic import AfterValidator, Field, model_validator
 
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from pipeline.frame import Float32
-    from pipeline.kernels.masks import Density, Fit, Grid
+    from pipeline.kernels.masks import Density, Grid
 
 NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$"
 MOST_CORNERS = 256
@@ -36,6 +37,8 @@ Radius = Annotated[float, Field(gt=0, le=3)]
 Lightness = Annotated[float, Field(ge=0, le=100)]
 Opponent = Annotated[float, Field(ge=-150, le=150)]
 Lab = Annotated[tuple[Lightness, Opponent, Opponent], Field(strict=False)]
+
+T = TypeVar("T")
 
 Extent = Literal["nothing", "something", "everything"]
 Point: TypeAlias = tuple[float, float]
@@ -102,6 +105,26 @@ class Tones(Parameters):
         return self
 
 
+class Sharp(Parameters):
+    """What is in focus: where the picture is blurred by little."""
+
+    blur_px: float = Field(
+        2.0,
+        ge=0.5,
+        le=10,
+        description="standard deviation of the blur at which the density is one half, in pixels",
+    )
+    soft: float = Field(
+        1.0, ge=0.05, le=2, description="width of the fade, as a share of blur_px; 2: from none"
+    )
+    reach: float = Field(
+        1.0,
+        ge=0.1,
+        le=5,
+        description="how far around plain places are judged by, percent of the long side",
+    )
+
+
 class Colour(Parameters):
     """Scene colours near a Lab value, measured as ΔE00 under D50."""
 
@@ -128,7 +151,20 @@ Corners = Annotated[
 ]
 Parts = Annotated[tuple["Mask", ...], Field(strict=False, min_length=1, max_length=MOST_PARTS)]
 
-SHAPES = ("ellipse", "gradient", "polygon", "path", "painted", "tones", "colour", "whole", "named")
+SHAPES = (
+    "ellipse",
+    "gradient",
+    "polygon",
+    "path",
+    "painted",
+    "tones",
+    "colour",
+    "sharp",
+    "whole",
+    "named",
+)
+READ_SCENE = ("tones", "colour", "sharp")
+"""Shapes that depend on what the picture shows."""
 COMBINATIONS = ("all", "any", "not", "minus", "times")
 EDGES = ("snap", "grow", "shrink", "feather")
 """What is done to an edge, in this order."""
@@ -146,6 +182,7 @@ class Mask(Parameters):
     )
     tones: Tones | None = Field(None, description="a band of scene luminance")
     colour: Colour | None = Field(None, description="scene colours near one")
+    sharp: Sharp | None = Field(None, description="what is in focus; {} for the usual measure")
     whole: Literal[True] | None = Field(None, description="true: the whole frame")
     named: Annotated[str, Field(pattern=NAME_PATTERN)] | None = Field(
         None, description="the name of a mask under masks: of the frame, its setup or the recipe"
@@ -225,7 +262,7 @@ class Mask(Parameters):
     @property
     def reads_scene(self) -> bool:
         """Whether it depends on what the picture shows."""
-        return any(part.kind in ("tones", "colour") or bool(part.snap) for _, part in self.walk())
+        return any(part.kind in READ_SCENE or bool(part.snap) for _, part in self.walk())
 
 
 # --- what geometry can say before there are pixels ------------------------------------------------
@@ -400,60 +437,65 @@ def fits(shape: tuple[int, ...], frame: tuple[int, int]) -> bool:
     return abs(shape[1] * frame[0] / (shape[0] * frame[1]) - 1) <= RATIO_TOLERANCE
 
 
-def density_of(
-    mask: Mask,
-    grid: Grid,
-    painted: Mapping[str, NDArray[Any]],
-    picture: Callable[[], Float32] | None = None,
-    fits: dict[Mask, Fit] | None = None,
-) -> Density:
-    """The density of a mask without names on a grid.
+@dataclass
+class Sight:
+    """What the masks of one frame may look at.
 
     ``painted`` maps each file that a mask names to its codes. ``picture()`` gives the scene at
-    reduced scale, (3, h, w), for masks that depend on it and whose edges are worked on. ``fits``
-    keeps, for one frame, what snapping found, so that it is found once for all grids.
+    reduced scale, (3, h, w); ``focus()`` its gradient energies, as ``kernels.focus`` has them.
+    ``found`` keeps what was worked out for a mask, so that it is done once for all grids.
     """
+
+    painted: Mapping[str, NDArray[Any]] = field(default_factory=dict)
+    picture: Callable[[], Float32] | None = None
+    focus: Callable[[], Float32] | None = None
+    found: dict[tuple[str, Mask], Any] = field(default_factory=dict)
+
+    def small(self) -> Float32:
+        """The reduced picture, for a mask that depends on it."""
+        assert self.picture is not None, "a mask that depends on the picture"
+        return self.picture()
+
+    def once(self, what: str, mask: Mask, make: Callable[[], T]) -> T:
+        """What ``make`` gives, made the first time."""
+        if (what, mask) not in self.found:
+            self.found[what, mask] = make()
+        made: T = self.found[what, mask]
+        return made
+
+
+def density_of(mask: Mask, grid: Grid, sight: Sight) -> Density:
+    """The density of a mask without names on a grid."""
     from pipeline.kernels import masks
 
-    known = {} if fits is None else fits
-
     def sharp(on: Grid) -> Density:
-        return _sharp(mask, on, painted, picture, known)
-
-    def small() -> Float32:
-        assert picture is not None, "a mask that depends on the picture"
-        return picture()
+        return _sharp(mask, on, sight)
 
     def snapped(on: Grid) -> Density:
         if not mask.snap:
             return sharp(on)
-        if mask not in known:
-            reach_px = mask.snap / 100 * grid.long_side
-            known[mask] = masks.snapped_fit(sharp, grid, reach_px, small())
-        return masks.snapped(known[mask], on)
+        reach_px = mask.snap / 100 * grid.long_side
+        fit = sight.once(
+            "fit", mask, lambda: masks.snapped_fit(sharp, grid, reach_px, sight.small())
+        )
+        return masks.snapped(fit, on)
 
     def sized(on: Grid) -> Density:
         by = (mask.grow or 0) - (mask.shrink or 0)
-        seen = small() if by and mask.reads_scene else None
+        seen = sight.small() if by and mask.reads_scene else None
         return masks.grown(snapped, on, by, seen) if by else snapped(on)
 
     if not mask.feather:
         return sized(grid)
-    seen = small() if mask.reads_scene else None
+    seen = sight.small() if mask.reads_scene else None
     return masks.feathered(sized, grid, mask.feather / 100 * grid.long_side, seen)
 
 
-def _sharp(
-    mask: Mask,
-    grid: Grid,
-    painted: Mapping[str, NDArray[Any]],
-    picture: Callable[[], Float32] | None,
-    fits: dict[Mask, Fit],
-) -> Density:
+def _sharp(mask: Mask, grid: Grid, sight: Sight) -> Density:
     """A mask's density before anything is done to its edge."""
     from pipeline.kernels import masks
 
-    parts = [density_of(part, grid, painted, picture, fits) for _, part in mask.parts]
+    parts = [density_of(part, grid, sight) for _, part in mask.parts]
     match mask:
         case Mask(ellipse=Ellipse() as shape):
             found = masks.ellipse(grid, shape.centre, shape.radii, shape.angle_deg, shape.feather)
@@ -464,16 +506,33 @@ def _sharp(
         case Mask(path=Curved() as path):
             found = masks.polygon(grid, masks.flattened(path.start, path.curves))
         case Mask(painted=str() as file):
-            found = masks.painted(grid, painted[file])
+            found = masks.painted(grid, sight.painted[file])
         case Mask(tones=Tones() as band):
             found = masks.tones(grid, band.low, band.high, band.soft)
         case Mask(colour=Colour() as near):
             found = masks.colour(grid, near.lab, near.within, near.soft)
+        case Mask(sharp=Sharp() as focus):
+            found = _in_focus(mask, focus, grid, sight)
         case Mask(whole=True):
             found = masks.whole(grid)
         case _:
             found = _combined(mask.kind, parts)
     return found
+
+
+def _in_focus(mask: Mask, focus: Sharp, grid: Grid, sight: Sight) -> Density:
+    from pipeline.kernels import masks
+    from pipeline.kernels.focus import BLOCK, blur_of
+
+    def found() -> Float32:
+        assert sight.focus is not None, "a mask that depends on the picture"
+        radius = max(1, round(focus.reach / 100 * grid.long_side / BLOCK))
+        blur = blur_of(sight.focus(), radius)
+        values = masks.faded((1 - blur / focus.blur_px) / focus.soft)
+        # what was judged by boxes has their edges
+        return masks.box_mean(values.astype("f8"), radius).astype("f4")
+
+    return masks.painted(grid, sight.once("focus", mask, found))
 
 
 def _combined(kind: str, parts: Sequence[Density]) -> Density:

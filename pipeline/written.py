@@ -317,7 +317,9 @@ class ProductPlace(Written):
         if (self.where is None) == (self.absent is None):
             raise ValueError("give exactly one of where, absent")
         if self.where is not None and self.where.reads_scene:
-            raise ValueError("where is a place: tones and colour depend on what the picture shows")
+            raise ValueError(
+                "where is a place: tones, colour, focus depend on what the picture shows"
+            )
         return self
 
 

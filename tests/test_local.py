@@ -319,9 +319,11 @@ BAD_EDITS = {
     "{name: a, dodge: 1}": "local[0]: dodge without a mask; allowed: a mask, which may be whole: "
     "true",
     "{name: a, mask: {whole: true}}": "local[0]: an entry without an edit; allowed: one or more of "
-    "heal, balance, dodge, burn, contrast, saturation, hue, tint, match",
+    "heal, balance, dodge, burn, soften, local_contrast, sharpen, contrast, saturation, hue, tint, "
+    "match",
     "{name: a, mask: {whole: true}, doge: 1}": "local[0].doge: unknown key, did you mean dodge?; "
-    "allowed: name, mask, heal, balance, dodge, burn, contrast, saturation, hue, tint, match",
+    "allowed: name, mask, heal, balance, dodge, burn, soften, local_contrast, sharpen, contrast, "
+    "saturation, hue, tint, match",
     "{name: a, mask: {whole: true}, dodge: 9}": "local[0].dodge: 9; allowed: a number from 0 to 4",
     "{name: a, mask: {whole: true}, dodge: lots}": 'local[0].dodge: "lots"; allowed: a number from '
     "0 to 4",
@@ -329,14 +331,14 @@ BAD_EDITS = {
     "allowed: a number from -100 to 250",
     "{name: a, mask: {whole: true}, tint: {hue: 4}}": "local[0].tint.chroma: missing",
     "{name: a, mask: {elipse: 1}, dodge: 1}": "local[0].mask.elipse: unknown key, did you mean "
-    "ellipse?; allowed: ellipse, gradient, polygon, path, painted, tones, colour, whole, named, "
-    "all, any, not, minus, times, snap, grow, shrink, feather",
+    "ellipse?; allowed: ellipse, gradient, polygon, path, painted, tones, colour, sharp, whole, "
+    "named, all, any, not, minus, times, snap, grow, shrink, feather",
     "{name: a, mask: {}, dodge: 1}": "local[0].mask: no shape in one mask; give exactly one of "
-    "ellipse, gradient, polygon, path, painted, tones, colour, whole, named, all, any, not, minus, "
-    "times",
+    "ellipse, gradient, polygon, path, painted, tones, colour, sharp, whole, named, all, any, not, "
+    "minus, times",
     "{name: a, mask: {whole: true, named: b}, dodge: 1}": "local[0].mask: whole, named in one "
-    "mask; give exactly one of ellipse, gradient, polygon, path, painted, tones, colour, whole, "
-    "named, all, any, not, minus, times",
+    "mask; give exactly one of ellipse, gradient, polygon, path, painted, tones, colour, sharp, "
+    "whole, named, all, any, not, minus, times",
     "{name: a, mask: {whole: false}, dodge: 1}": "local[0].mask.whole: false; allowed: true",
     "{name: a, mask: {ellipse: {centre: [0.5, 0.5], radii: [0.1, 0]}}, dodge: 1}":
         "local[0].mask.ellipse.radii[1]: 0; allowed: a number above 0 to 3",
@@ -430,12 +432,12 @@ BAD_FILES = [
      "frames/QL0002.yaml:2: products.jugg: no product called jugg, did you mean jug?; allowed: "
      "red-lamp, jug"),
     ({"frames__QL0002": "frame: QL0002\nproducts: {jug: {where: {tones: {to: 1}}}}\n"},
-     "frames/QL0002.yaml:2: products.jug: where is a place: tones and colour depend on what the "
-     "picture shows"),
+     "frames/QL0002.yaml:2: products.jug: where is a place: tones, colour, focus depend on what "
+     "the picture shows"),
     ({"frames__QL0002": "frame: QL0002\nmasks: {dark: {tones: {to: 1}}}\n"
       "products: {jug: {where: {named: dark}}}\n"},
-     "frames/QL0002.yaml:3: products.jug.where: a mask by tones or colour, which depend on what "
-     "the picture shows; allowed: a place"),
+     "frames/QL0002.yaml:3: products.jug.where: a mask by tones, colour or focus, which depend on "
+     "what the picture shows; allowed: a place"),
     ({"frames__QL0002": "frame: QL0002\nproducts: {jug: {}}\n"},
      "frames/QL0002.yaml:2: products.jug: give exactly one of where, absent"),
     ({"setups__day": DAY + "masks: {rim: {named: rim}}\n"},
@@ -506,7 +508,7 @@ def test_what_a_mask_selects_is_known_only_where_geometry_is_sure(
 def test_what_geometry_is_sure_of_is_what_the_pixels_show(rng) -> None:
     """Random outlines and ellipses: whatever is called nothing or everything is."""
     from pipeline.kernels.masks import Grid
-    from pipeline.masking import density_of
+    from pipeline.masking import Sight, density_of
 
     draw = random.Random(4)
     seen: dict[str, int] = {}
@@ -526,7 +528,7 @@ def test_what_geometry_is_sure_of_is_what_the_pixels_show(rng) -> None:
         seen[known] = seen.get(known, 0) + 1
         for size in ((40, 60), (60, 40)):
             grid = Grid.over(*size)
-            density = density_of(mask, grid, {}).at(grid.box)
+            density = density_of(mask, grid, Sight()).at(grid.box)
             if known == "nothing":
                 assert not density.any()
             elif known == "everything":

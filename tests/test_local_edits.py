@@ -72,7 +72,9 @@ def linear(picture, steps, camera=CAMERA):
 
 
 def test_every_edit_explains_itself_and_has_a_reference():
-    assert set(EDITS) - {"match", "heal"} == set(reference.EDITS) == set(VALUES)
+    # those that look around a pixel are tested in test_heal and test_texture
+    around = {"heal", "soften", "local_contrast", "sharpen"}
+    assert set(EDITS) - {"match"} - around == set(reference.EDITS) == set(VALUES)
     for name, edit in EDITS.items():
         assert edit.name == name
         assert edit.about.endswith(".")

@@ -14,7 +14,7 @@ from pipeline.develop import master_pixels
 from pipeline.kernels.hold import hold_colours, working_of_lab
 from pipeline.kernels.lit import lit_weights
 from pipeline.kernels.masks import Grid
-from pipeline.masking import Mask, density_of
+from pipeline.masking import Mask, Sight, density_of
 from pipeline.recipe import shipped
 from pipeline.records import ResolvedStep
 from pipeline.steps import STEPS
@@ -65,7 +65,7 @@ def match(up_to=6.0, lab=RED, mask=MASK, tolerance=2.0, name="red-lamp"):
 
 def density(mask):
     grid = Grid.over(HEIGHT, WIDTH)
-    return density_of(Mask.model_validate(mask), grid, {}).at(grid.box)
+    return density_of(Mask.model_validate(mask), grid, Sight()).at(grid.box)
 
 
 def xyz_of_master(codes):

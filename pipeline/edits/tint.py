@@ -36,7 +36,7 @@ EDIT = Edit(
     version=1,
     value=Tint,
     space="working",
-    order=7,
+    order=10,
     neutral=Tint(hue=0, chroma=0),
     operations=operations,
     about="A tint that follows the light: chroma of one hue, in proportion to lightness.",

@@ -179,13 +179,15 @@ class Density:
     """A mask on a grid. It is zero outside ``box``.
 
     ``inside(window, scene)`` gives the values, float32 (rows, columns), of a window that is not
-    empty and lies in ``box``; only a density that ``reads_scene`` needs the scene.
+    empty and lies in ``box``; only a density that ``reads_scene`` needs the scene, and it may ask
+    for ``halo`` samples beyond the window, as far as the grid goes.
     """
 
     grid: Grid
     box: Box
     inside: Callable[[Box, Scene | None], Float32]
     reads_scene: bool = False
+    halo: int = 0
 
     def at(self, window: Box, scene: Scene | None = None) -> Float32:
         """The density of any window of the grid, float32 (rows, columns), from 0 to 1."""
@@ -354,6 +356,13 @@ def painted(grid: Grid, codes: NDArray[Any]) -> Density:
     )
 
 
+def laid_over(grid: Grid, values: Float32) -> Density:
+    """Values of any sign, (h, w) over the whole frame, between their samples: no mask, a field."""
+    rows, columns = values.shape
+    by = grid.down * rows / grid.height, grid.across * columns / grid.width
+    return Density(grid, grid.box, lambda window, _scene: spline_window(values, window, *by))
+
+
 def _covered(values: NDArray[Any]) -> Box:
     """The box around what is not zero."""
     down, across = (np.flatnonzero(values.any(axis=axis)) for axis in (1, 0))
@@ -397,15 +406,19 @@ def _interpolated(
         ).meet(grid.box)
 
     def inside(window: Box, _scene: Scene | None) -> Float32:
-        out = _between(values, window, by_row, by_column, corner)
+        out = spline_window(values, window, by_row, by_column, corner)
         _settle(out)
         return out
 
     return Density(grid, grid_box(reached), inside)
 
 
-def _between(
-    values: Float32, window: Box, by_row: float, by_column: float, corner: tuple[int, int]
+def spline_window(
+    values: Float32,
+    window: Box,
+    by_row: float,
+    by_column: float,
+    corner: tuple[int, int] = (0, 0),
 ) -> Float32:
     """A window between the samples of an array; see ``_interpolated``. Not held to 0 and 1."""
     top, left = corner
@@ -530,6 +543,13 @@ def _bounds(target: Float64, reach: float) -> Float64:
     return np.stack([target + points.min(0) - room, target + points.max(0) + room], axis=1)
 
 
+def faded(t: Float32) -> Float32:
+    """The fade of arrays: 0 at -1/2, one half at 0, 1 at 1/2."""
+    out: Float32 = np.empty(t.shape, np.float32)
+    _faded(np.nan_to_num(t, neginf=-1e9).astype(np.float32).ravel(), out.reshape(-1))
+    return out
+
+
 # --- combined -------------------------------------------------------------------------------------
 
 
@@ -560,7 +580,8 @@ def _folded(parts: Sequence[Density], fold: Callable[[Float32, Float32], Float32
         return values
 
     reads = any(part.reads_scene for part in parts)
-    return Density(parts[0].grid, NOWHERE if box.empty else box, inside, reads)
+    halo = max(part.halo for part in parts)
+    return Density(parts[0].grid, NOWHERE if box.empty else box, inside, reads, halo)
 
 
 def any_of(parts: Sequence[Density]) -> Density:
@@ -723,9 +744,9 @@ def snapped(fit: Fit, grid: Grid) -> Density:
 
     def inside(window: Box, scene: Scene | None) -> Float32:
         assert scene is not None
-        out = _between(fit.offset, window, *by, corner)
+        out = spline_window(fit.offset, window, *by, corner)
         for channel, slope in zip(_guide(scene(window)), fit.slope, strict=True):
-            out += channel * _between(slope, window, *by, corner)
+            out += channel * spline_window(slope, window, *by, corner)
         _decide(out)
         return out
 
@@ -1115,6 +1136,12 @@ def _spans(values, found):
         while last > first and values[i, last - 1] == 0:
             last -= 1
         found[i, 0], found[i, 1] = first, last
+
+
+@exact
+def _faded(t, out):
+    for i in range(t.size):
+        out[i] = _fade(t[i] + f32(0.5))
 
 
 @exact

@@ -41,6 +41,10 @@ SETS = {
         ("burn", EDGES, 0.2), ("dodge", SHADE, 0.4), ("tint", {"whole": True},
         {"hue": 70.0, "chroma": 0.01}), ("saturation", {"not": FACE}, 0.95),
     ],
+    "sharpen a lamp": [("sharpen", LAMP, {"amount": 0.8})],
+    "soften a face": [("soften", FACE, {"amount": 0.6})],
+    "local contrast, whole frame": [("local_contrast", {"whole": True}, {"amount": 0.3})],
+    "dodge what is in focus": [("dodge", {"sharp": {}}, 0.2)],
     "one match": [("match", LAMP, {"product": "red", "up_to": 6.0})],
 }  # fmt: skip
 
