@@ -25,6 +25,9 @@ from pipeline.records import Request
 from pipeline.survey import chosen_frames
 from pipeline.written import FrameFile
 
+MOST_SHOWN = 60
+EXAMPLE = "{ellipse: {centre: [0.5, 0.4], radii: [0.1, 0.1]}}"
+
 
 def ask(
     folder: Path,
@@ -37,8 +40,8 @@ def ask(
 ) -> Request:
     """Add one request to a frame's file, and the day by which it is due where one is given.
 
-    ``where`` is a mask in YAML, such as ``{ellipse: {centre: [0.5, 0.4], radii: [0.1, 0.1]}}``, or
-    the name of one that the frame, its setup or the recipe defines. Asking for the same again adds
+    ``where`` is a mask in YAML, such as ``EXAMPLE``, or the name of one that the frame, its setup
+    or the recipe defines. Asking for the same again adds
     nothing. Raises ``InvalidInput`` where the frame is not known or the file would not be valid;
     nothing is written then.
     """
@@ -71,27 +74,19 @@ def ask(
 
 
 def _mask(text: str) -> Any:
-    """A mask that was written on the command line, as plain values."""
+    """A mask that was written on the command line, in the form that it was written in."""
     if re.fullmatch(NAME_PATTERN, text):
         return {"named": text}
     try:
-        value = YAML(typ="safe", pure=True).load(text)
-    except YAMLError:
+        value = YAML().load(text)
+    except (YAMLError, ValueError, RecursionError):
         value = None
     if not isinstance(value, Mapping):
+        found = f"no mask: {text[:MOST_SHOWN]}"
         raise InvalidInput(
-            [
-                Problem(
-                    "--where",
-                    0,
-                    "",
-                    f"no mask: {text[:60]}",
-                    "the name of a mask, or one such as "
-                    '"{ellipse: {centre: [0.5, 0.4], radii: [0.1, 0.1]}}"',
-                )
-            ]
+            [Problem("--where", 0, "", found, f'the name of a mask, or "{EXAMPLE}"')]
         )
-    return dict(value)
+    return value
 
 
 def _with_request(path: Path, frame: str, request: Mapping[str, Any], due: str | None) -> str:

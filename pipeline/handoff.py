@@ -84,10 +84,12 @@ def hand_off(
     """
     to, due = wording.said("--to", to), _day(due) if due else None
     with Manifest.open(folder) as manifest:
-        chosen = _chosen(survey(folder, manifest, named), named, supersede=supersede)
+        found = survey(folder, manifest, named)
+    chosen = _chosen(found, named, supersede=supersede)
     if not chosen:
         return HandedOff()
-    failed = runs.run(folder, chosen, engine=engine, wait_s=wait_s).failed
+    out = [name for name in chosen if retouch_of(found.states[name].trips).out]
+    failed = runs.run(folder, chosen, engine=engine, wait_s=wait_s, recalled=out).failed
     with Manifest.open(folder, write=True, wait_s=wait_s) as manifest:
         _clear(folder, manifest)
         found = survey(folder, manifest, chosen)
@@ -217,6 +219,8 @@ class _Sending:
         part = part_folder(home, self.folder)
         try:
             works = dict(self._works(names, number, part))
+            if not works:
+                return
             packed = self._packed(works, engine, listener)
             if not packed:
                 return

@@ -49,7 +49,8 @@ class Demand:
     are not on disk as they were recorded. ``named`` are the frames that a person named, which
     overrules an earlier approval unless deliveries are asked for: those carry what was approved.
     ``measured`` are the keys of the charts and products that were read before. ``today`` is the
-    day that it is, ISO 8601.
+    day that it is, ISO 8601. ``recalled`` are frames that are planned as if they were not out,
+    because they go out anew.
     """
 
     selects: Collection[str]
@@ -60,6 +61,7 @@ class Demand:
     named: Collection[str] = frozenset()
     measured: Collection[str] = frozenset()
     today: str = ""
+    recalled: Collection[str] = frozenset()
 
 
 def plan(
@@ -263,6 +265,8 @@ def actions_of(
     """A frame's actions, the one for its master first."""
     if is_selected(state, demand):
         retouch = retouch_of(state.trips)
+        if state.name in demand.recalled:
+            retouch = replace(retouch, out=None)
         master = _master(resolved, state, demand, keys, retouch)
         waits = None
         if approved_of(state) is None:

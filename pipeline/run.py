@@ -84,22 +84,23 @@ def run(
     engine: MakeEngine | None = None,
     listener: Listener | None = None,
     wait_s: float = 0.0,
+    recalled: Sequence[str] = (),
 ) -> Report:
     """Do what ``plan`` prints for the same arguments, and record each frame as it ends.
 
     ``engine`` makes an engine for frames of at most so many pixels; by default processes on this
-    machine. Raises ``JobBusy`` where another Safelight works on the job, ``InvalidInput`` where a
+    machine. ``recalled`` is as in ``Demand``. Raises ``JobBusy`` where another Safelight works on the job, ``InvalidInput`` where a
     file is wrong, and ``KeyboardInterrupt`` after Ctrl-C, when what was in flight is recorded.
     """
     with Manifest.open(folder) as manifest:
-        actions = survey(folder, manifest, named, deliveries).actions
+        actions = survey(folder, manifest, named, deliveries, recalled).actions
         unused = manifest.unused_artifacts()
     if not unused and not any(makes_something(action) for action in actions):
         # decided without the writer's lock: a run with nothing to do disturbs nobody
         return Report(untouched=actions)
     with Manifest.open(folder, write=True, wait_s=wait_s) as manifest:
         _sweep(folder)
-        this = _Run(folder, manifest, survey(folder, manifest, named, deliveries))
+        this = _Run(folder, manifest, survey(folder, manifest, named, deliveries, recalled))
         try:
             this.go(engine or here, listener)
         finally:

@@ -81,11 +81,12 @@ def survey(
     manifest: Manifest,
     named: Sequence[str] = (),
     deliveries: Sequence[str] = (),
+    recalled: Sequence[str] = (),
 ) -> Survey:
     """Read a job's files and its manifest.
 
     ``named`` are frames or patterns that a person named: the survey is then about those alone, and
-    they count as selects unless deliveries are asked for. Raises ``InvalidInput`` with every
+    they count as selects unless deliveries are asked for. ``recalled`` is as in ``Demand``. Raises ``InvalidInput`` with every
     problem.
     """
     job = load_job(folder, read_colour=_read_colour)
@@ -120,6 +121,7 @@ def survey(
         named=chosen,
         measured=charts.keys() | read.keys(),
         today=date.today().isoformat(),
+        recalled=frozenset(recalled),
     )
     if deliveries:
         carried = {

@@ -275,6 +275,14 @@ def test_a_new_round_may_take_the_place_of_one_that_is_out(job: Path) -> None:
     assert rows(job)["F0001"]["retouch"]["to"] == "Bo"
 
 
+def test_what_goes_out_anew_is_the_frame_as_it_is_asked_for_now(job: Path) -> None:
+    hand_off(job, ["F0001"], "Ines")
+    edit(job / "recipes/look.yaml", "contrast: 1.1", "contrast: 1.2")
+    (second,) = hand_off(job, ["F0001"], "Ines", supersede=True).sent
+    assert (second.round, second.version) == (2, 2)
+    assert not rows(job)["F0001"]["stale"]
+
+
 def test_a_second_round_goes_on_from_what_came_back(job: Path) -> None:
     path = gone_and_come(job)
     (second,) = hand_off(job, ["F0001"], "Ines").sent

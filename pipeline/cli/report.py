@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 MOST_UNBROKEN = 16
 """Characters of one word in a table; a longer one may be folded where the terminal is narrow."""
 
-FOR_A_PERSON = ("stale", "wait")
+FOR_A_PERSON = {"stale": "for you to settle", "wait": "waiting"}
 """Actions that Safelight does not take, but a person."""
 
 
@@ -84,10 +84,9 @@ def plan(actions: Sequence[Action]) -> None:
                 for action in worded
             ],
         )
-    for_a_person = sum(action.action in FOR_A_PERSON for action in worded)
-    parts = [f"{len(worded) - for_a_person} to do"]
-    if for_a_person:
-        parts.append(f"{for_a_person} for you to settle")
+    kinds = Counter[str](action.action for action in worded)
+    parts = [f"{len(worded) - sum(kinds[kind] for kind in FOR_A_PERSON)} to do"]
+    parts += [f"{kinds[kind]} {text}" for kind, text in FOR_A_PERSON.items() if kinds[kind]]
     idle = Counter(_idle(action) for action in actions if action.action == "nothing")
     parts += [f"{count} {reason}" for reason, count in idle.items()]
     print("; ".join(parts) + ".")
