@@ -89,8 +89,9 @@ def run(
     """Do what ``plan`` prints for the same arguments, and record each frame as it ends.
 
     ``engine`` makes an engine for frames of at most so many pixels; by default processes on this
-    machine. ``recalled`` is as in ``Demand``. Raises ``JobBusy`` where another Safelight works on the job, ``InvalidInput`` where a
-    file is wrong, and ``KeyboardInterrupt`` after Ctrl-C, when what was in flight is recorded.
+    machine. ``recalled`` is as in ``Demand``. Raises ``JobBusy`` where another Safelight works on
+    the job, ``InvalidInput`` where a file is wrong, and ``KeyboardInterrupt`` after Ctrl-C, when
+    what was in flight is recorded.
     """
     with Manifest.open(folder) as manifest:
         actions = survey(folder, manifest, named, deliveries, recalled).actions

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import cache
 from importlib.metadata import version as installed
 from pathlib import Path
 from typing import Any
@@ -86,8 +87,8 @@ def survey(
     """Read a job's files and its manifest.
 
     ``named`` are frames or patterns that a person named: the survey is then about those alone, and
-    they count as selects unless deliveries are asked for. ``recalled`` is as in ``Demand``. Raises ``InvalidInput`` with every
-    problem.
+    they count as selects unless deliveries are asked for. ``recalled`` is as in ``Demand``. Raises
+    ``InvalidInput`` with every problem.
     """
     job = load_job(folder, read_colour=_read_colour)
     states = manifest.frames()
@@ -185,7 +186,10 @@ def _some(states: Mapping[str, FrameState]) -> str:
 
 
 def _versions(distributions: Iterable[str]) -> dict[str, str]:
-    return {name: installed(name) for name in distributions}
+    return {name: _installed(name) for name in distributions}
+
+
+_installed = cache(installed)
 
 
 def _missing(
