@@ -36,6 +36,7 @@ def ask(
     *,
     where: str | None = None,
     must: bool = False,
+    by: str | None = None,
     due: str | None = None,
 ) -> Request:
     """Add one request to a frame's file, and the day by which it is due where one is given.
@@ -61,6 +62,8 @@ def ask(
             request["where"] = _mask(where)
         if must:
             request["must"] = True
+        if by is not None:
+            request["by"] = by
         text = _with_request(path, name, request, due)
         document = yamlfile.parse(text, f"frames/{name}.yaml", folder)
         layers = Layers(job.steps)

@@ -21,9 +21,10 @@ def in_words(event: Event) -> str:
     told = {
         "handed off": _handed_off,
         "taken back": _taken_back,
-        "withdrawn": lambda it: f"hand-off of round {it['round']} to {it['by']} withdrawn",
-        "settled": lambda it: SETTLED[it["how"]].format(**it),
+        "withdrawn": "hand-off of round {round} to {by} withdrawn".format_map,
+        "settled": _settled,
         "approved": _approved,
+        "reopened": "v{version} was approved; {reason}".format_map,
     }.get(event.what)
     if told is None:
         return _plainly(event)
@@ -45,6 +46,10 @@ def _taken_back(detail: Mapping[str, Any]) -> str:
     words = f"taken back from {detail['by']}, round {detail['round']}"
     asked = "; ".join(detail.get("asked", ()))
     return f"{words}, accepted although {asked}" if asked else words
+
+
+def _settled(detail: Mapping[str, Any]) -> str:
+    return SETTLED[detail["how"]].format_map(detail)
 
 
 def _approved(detail: Mapping[str, Any]) -> str:

@@ -192,6 +192,7 @@ def _asked(names: _Names, files: Sequence[LocalLayer]) -> ResolvedRetouch:
                         where.value if where else None,
                         ask.must,
                         where.files if where else {},
+                        ask.by,
                     )
                 )
                 if where:

@@ -260,11 +260,11 @@ class Layers:
     def _validated(self, stage: Stage, entry: Entry) -> ResolvedStep:
         """Raises pydantic's ``ValidationError``; missing files are reported.
 
-        A step of scene light that was written under finish is done before everything that follows
-        the scene, so it is part of what a retoucher gets.
+        A step of scene light, or one that fills spots, is done before everything else, wherever it
+        was written: under finish too it is part of what a retoucher gets.
         """
         step = entry.step
-        if stage == "finish" and step.space == "scene":
+        if stage == "finish" and (step.space == "scene" or step.spots):
             stage = "adjust"
         model = step.parameters.model_validate(entry.plain)
         parameters = model.model_dump(mode="json", by_alias=True, exclude_none=True)

@@ -99,6 +99,7 @@ class Request:
     ``where`` is a mask as plain JSON values (``pipeline.masking.Mask``) with every name in it
     looked up, None for no place in particular; ``files`` maps each file that it reads to its
     digest. A hand-off whose ``must`` request changed nothing when it comes back is questioned.
+    ``by`` is who asks.
     """
 
     number: int
@@ -106,6 +107,7 @@ class Request:
     where: Mapping[str, Any] | None = None
     must: bool = False
     files: Mapping[str, str] = field(default_factory=dict)
+    by: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

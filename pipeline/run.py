@@ -108,6 +108,7 @@ def run(
             _sweep(folder)  # of workers that died or were stopped
             with suppress(SafelightError):  # what stays in doubt is compared by the next run
                 this.settle()
+        this.reopen()
         _remove_unused(folder, manifest)
         return this.report
 
@@ -181,6 +182,13 @@ class _Run:
         stayed = [a for a in self.manifest.artifacts_in_doubt() if as_recorded(self.folder, a)]
         if stayed:
             self.manifest.doubt((artifact.path for artifact in stayed), doubtful=False)
+
+    def reopen(self) -> None:
+        """Note what changed of frames that a person had approved."""
+        for action in self.report.untouched:
+            state = self.survey.states[action.frame]
+            if action.action == "stale" and not action.delivery and state.approval:
+                self.manifest.reopen(action.frame, action.reason)
 
     def _replaced(self) -> Iterable[str]:
         """Where this run puts files: another content may lie there and have its row."""

@@ -194,6 +194,7 @@ def _worded(
             "number": request.number,
             "what": request.what,
             "must": request.must,
+            "by": request.by,
             "where": dict(request.where) if request.where else None,
             "stands": stands,
             "written": str(origin) if origin else None,

@@ -400,6 +400,7 @@ class Ask(Written):
     what: Line = Field(description="in a sentence")
     where: Mask | None = Field(None, description="a mask that covers it")
     must: bool = Field(False, description="whether it counts as undone when nothing changed there")
+    by: Line | None = Field(None, description="who asks for it")
 
 
 class Retouch(Written):

@@ -19,6 +19,7 @@ from pipeline.errors import InvalidInput, JobBusy
 from pipeline.files import landing
 from pipeline.handoff import HandedOff, hand_off, withdraw
 from pipeline.hashing import digest_file
+from pipeline.history import in_words
 from pipeline.manifest import Manifest
 from pipeline.rating import approve, rate
 from pipeline.records import Returned
@@ -119,7 +120,9 @@ def problems(call: Callable[[], object]) -> list[str]:
 
 
 def test_the_whole_way(safelight: Callable[..., Said], job: Path) -> None:  # noqa: F811
-    assert safelight("ask", "F0001", "warm the glass", "--due", "2124-10-21", cwd=job).code == 0
+    asked = ("F0001", "warm the glass", "--by", "Mira", "--due", "2124-10-21")
+    assert safelight("ask", *asked, cwd=job).code == 0
+    assert "warm the glass asked by Mira: to hand off" in safelight("status", cwd=job).out
     out = safelight("handoff", "--to", "Ines Tolland", cwd=job)
     assert (out.code, out.err) == (0, "")
     assert "round 1 for Ines Tolland: F0001, F0002." in out.out
@@ -567,6 +570,9 @@ def test_a_take_back_reopens_what_was_approved(job: Path) -> None:
     (version, waived) = approve(job, ["F0001"], "Mira")["F0001"]
     assert (version, [request.what for request in waived]) == (1, ["take out the cable"])
     gone_and_come(job)
+    with Manifest.open(job) as manifest:
+        told = [in_words(event) for event in manifest.events("F0001")]
+    assert "v1 was approved; handed off to Ines, round 1" in told
     found = rows(job)["F0001"]
     assert (found["state"], found["stale"]) == ("retouched", True)
     assert found["approved"]["reopened"] == "v2 waits for approval; v1 is the approved one"

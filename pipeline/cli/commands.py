@@ -36,6 +36,7 @@ Wait = Annotated[
     float,
     typer.Option("--wait", metavar="SECONDS", min=0, help="Wait for another run on this job."),
 ]
+By = Annotated[str | None, typer.Option("--by", metavar="NAME", help="Whose word it is.")]
 Note = Annotated[
     str | None, typer.Option("--note", metavar="TEXT", help="What there is to say about it.")
 ]
@@ -241,9 +242,7 @@ def status(job: JobOption = None, as_json: JsonOption = False) -> int:
 @ends_in_words
 def approve(
     frames: NamedFrames,
-    by: Annotated[
-        str | None, typer.Option("--by", metavar="NAME", help="Whose word it is.")
-    ] = None,
+    by: By = None,
     note: Note = None,
     job: JobOption = None,
 ) -> int:
@@ -270,13 +269,14 @@ def ask(
     must: Annotated[
         bool, typer.Option("--must", help="Undone, it is named when the file comes back.")
     ] = False,
+    by: By = None,
     due: Due = None,
     job: JobOption = None,
 ) -> int:
     """Ask something of the retoucher, in the frame's file."""
     from pipeline.asking import ask as write_down
 
-    request = write_down(job_folder(job), frame, what, where=where, must=must, due=due)
+    request = write_down(job_folder(job), frame, what, where=where, must=must, by=by, due=due)
     print(f"{frame} {request.number}: {request.what}")
     return 0
 

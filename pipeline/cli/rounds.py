@@ -58,7 +58,8 @@ def requests(rows: Sequence[Mapping[str, Any]]) -> Iterator[str]:
             must = " (must)" if request["must"] else ""
             written = f" ({request['written']})" if request["written"] else ""
             place = f"{row['frame']} {request['number']}"
-            yield f"{place}: {request['what']}{must}: {request['stands']}{written}"
+            by = f" asked by {request['by']}" if request["by"] else ""
+            yield f"{place}: {request['what']}{must}{by}: {request['stands']}{written}"
 
 
 def handed_off(done: HandedOff) -> None:

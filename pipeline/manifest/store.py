@@ -533,6 +533,18 @@ class Manifest:
             said = {"by": by, "note": note, "without": [request.what for request in waived]}
             self._event("approved", frame, version=version, **{k: v for k, v in said.items() if v})
 
+    def reopen(self, frame: str, reason: str) -> None:
+        """Note, once, that something changed since a frame's version was approved."""
+        with self.transaction():
+            row = self._row(
+                "SELECT what, detail FROM events WHERE frame = ?"
+                " AND what IN ('approved', 'reopened') ORDER BY number DESC LIMIT 1",
+                frame,
+            )
+            if row is not None and row[0] == "approved":
+                version = json.loads(row[1])["version"]
+                self._event("reopened", frame, version=version, reason=reason)
+
     def begin_round(self, to: str, due: str | None) -> int:
         """The number of a new round, before anything of it is made.
 
@@ -572,6 +584,7 @@ class Manifest:
                     supersedes=handoff.supersedes,
                     **_file(handoff.sent),
                 )
+                self.reopen(handoff.frame, f"handed off to {handoff.to}, round {handoff.round}")
 
     def record_returned(self, returned: Returned) -> None:
         """Record a file that came back, its copy being in place under the round."""
