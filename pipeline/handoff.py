@@ -89,7 +89,9 @@ def hand_off(
     if not chosen:
         return HandedOff()
     out = [name for name in chosen if retouch_of(found.states[name].trips).out]
-    failed = runs.run(folder, chosen, engine=engine, wait_s=wait_s, recalled=out).failed
+    failed = runs.run(
+        folder, chosen, engine=engine, listener=listener, wait_s=wait_s, recalled=out
+    ).failed
     with Manifest.open(folder, write=True, wait_s=wait_s) as manifest:
         _clear(folder, manifest)
         found = survey(folder, manifest, chosen)

@@ -114,7 +114,7 @@ def take_back(
         done.verdicts = taking.take(files, options, engine or runs.here, listener)
     accepted = [v.returned.frame for v in done.verdicts if v.returned]
     if accepted:
-        done.developed = runs.run(folder, accepted, engine=engine, wait_s=wait_s)
+        done.developed = runs.run(folder, accepted, engine=engine, listener=listener, wait_s=wait_s)
     return done
 
 

@@ -133,7 +133,8 @@ def test_the_whole_way(safelight: Callable[..., Said], job: Path) -> None:  # no
     assert "due 2124-10-21" in top
 
     held = safelight("deliver", "web", cwd=job)
-    assert "F0001: wait: with Ines Tolland since" in held.out
+    assert held.out.count("F0001: wait: with Ines Tolland since") == 1
+    assert held.out.endswith("web: 2 held back.\n")
     assert not (job / "deliveries/web").exists()
 
     folder = job.parent / "from-ines"
@@ -375,6 +376,16 @@ def test_what_is_kept_is_the_very_file_and_read_only(job: Path) -> None:
     assert kept.parent == job / "retouch/round-01/back"
     assert oct(kept.stat().st_mode & 0o777) == "0o444"
     assert returned.file.digest == digest_file(path)
+
+
+def test_a_disk_that_knows_no_second_names_will_do(job: Path, monkeypatch) -> None:
+    def no_links(*_: object) -> None:
+        raise OSError(errno.EPERM, "Operation not permitted")
+
+    monkeypatch.setattr(landing.os, "link", no_links)
+    path = gone_and_come(job)
+    assert digest_file(path) == states(job)["F0001"].trips[-1].file.digest
+    assert verify(job)[1] == []
 
 
 def test_an_untouched_file_needs_a_word(job: Path) -> None:

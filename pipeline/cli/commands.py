@@ -299,7 +299,7 @@ def handoff(
     from pipeline.handoff import hand_off
 
     folder = job_folder(job)
-    with _progress("packing", as_json) as listener:
+    with _progress("handing off", as_json) as listener:
         done = hand_off(
             folder, frames or [], to, due, supersede=supersede, listener=listener, wait_s=wait
         )
@@ -336,7 +336,7 @@ def takeback(
     from pipeline.retouch import take_back
 
     folder = job_folder(job)
-    with _progress("examining", as_json) as listener:
+    with _progress("taking back", as_json) as listener:
         done = take_back(
             folder,
             files,

@@ -105,9 +105,13 @@ def done(report: Report, *, named: bool = False, show_details: bool = False) -> 
         print(f"{frame}: {failure.sentence}", file=sys.stderr)
         if show_details and failure.details:
             print(failure.details, file=sys.stderr)
+    said = set()
     for action in report.untouched:
         if action.action in FOR_A_PERSON:
-            print(f"{action.frame}: {action.action}: {action.reason}")
+            # a delivery that waits for the very thing that its frame waits for says nothing new
+            if (action.frame, action.reason) not in said:
+                print(f"{action.frame}: {action.action}: {action.reason}")
+            said.add((action.frame, action.reason))
         elif named and _idle(action) != "up to date":
             print(f"{action.frame}: left out, {action.reason}")
     parts = []
@@ -115,6 +119,8 @@ def done(report: Report, *, named: bool = False, show_details: bool = False) -> 
         parts.append(f"{counted(len(report.developed), 'frame')} developed")
     deliveries = Counter(file.delivery for file in report.delivered)
     parts += [f"{name}: {counted(count, 'file')}" for name, count in deliveries.items()]
+    held = Counter(a.delivery for a in report.untouched if a.action == "wait" and a.delivery)
+    parts += [f"{name}: {count} held back" for name, count in held.items()]
     if report.failed:
         parts.append(f"{len(report.failed)} failed")
     current = sum(

@@ -136,13 +136,23 @@ def land_beside(part: Path, folder: Path, name: str, ending: str, root: Path) ->
         final = _folder_inside(folder / "inside", root) / f"{name}_{content[:16]}{ending}"
         if not final.exists():
             part.chmod(READ_ONLY)
-            os.link(part, final)
+            _put(part, final)
             flush_folder(final.parent)
         elif digest_file(final) != digest:
             raise CannotWrite(f"{final}: cannot be written, because another file has its name")
     except OSError as error:
         raise _refusal(folder / name, error) from error
     return Artifact(final.relative_to(root.resolve()).as_posix(), digest, size)
+
+
+def _put(part: Path, final: Path) -> None:
+    """Give a file a name that must be free; some disks, such as a card's, know no second name."""
+    try:
+        os.link(part, final)
+    except OSError as error:
+        if error.errno not in (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS):
+            raise
+        part.rename(final)
 
 
 def remove_folder(folder: Path, root: Path) -> None:
