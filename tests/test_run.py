@@ -329,7 +329,7 @@ class TestApproval:
         assert [v.number for v in run(job, ["F0001"], engine=engine).developed] == [2]
         assert row(job, "F0001")["reason"] == "v2 waits for approval; v1 is the approved one"
         assert carried_out(run(job, deliveries=["web"], engine=engine)) == []
-        assert approve(job, ["F0001"]) == {"F0001": 2}
+        assert approve(job, ["F0001"]) == {"F0001": (2, ())}
         report = run(job, deliveries=["web"], engine=engine)
         assert [(d.frame, d.version) for d in report.delivered] == [("F0001", 2)]
         assert digests(job, "deliveries")[name] != delivered[name]
