@@ -6,7 +6,7 @@ at reduced scale, as all that is done before them leaves it. Opens no file.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property
 from pathlib import Path
@@ -217,16 +217,17 @@ def densities(
     correction: Correction | None = None,
     painted: Painted | None = None,
     even: Evening | None = None,
-) -> list[Float32]:
+) -> Iterator[Float32]:
     """What masks select of a frame, each as an array of ``shape`` laid over the upright frame.
 
-    A mask that depends on what the picture shows is judged on the reduced picture.
+    A mask that depends on what the picture shows is judged on the reduced picture. They are made
+    one by one: at full size each is as large as a channel of the frame.
     """
     source = healed(source, steps, painted or {})
     globally = [step for step in steps if step.stage != "local"]
     first = compiled(globally, source, files, correction, even=even).scene
     local = _Local(source, cache(source.preview), first, (), painted or {}, lambda _sentence: None)
-    return [local.laid_over(mask, shape) for mask in masks]
+    return (local.laid_over(mask, shape) for mask in masks)
 
 
 class _Written:

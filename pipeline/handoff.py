@@ -41,7 +41,15 @@ from pipeline.records import (
     Version,
     Withdrawn,
 )
-from pipeline.rounds import Identity, Packed, PackWork, SheetFrame, SheetWork, retouch_of
+from pipeline.rounds import (
+    Development,
+    Identity,
+    Packed,
+    PackWork,
+    SheetFrame,
+    SheetWork,
+    retouch_of,
+)
 from pipeline.run import Listener, as_retouched, development_of
 from pipeline.survey import Survey, survey
 
@@ -266,7 +274,6 @@ class _Sending:
     ) -> PackWork:
         state = self.found.states[resolved.frame]
         back = retouch_of(state.trips).back
-        measured = Measurements(self.folder, self.manifest, self.found)
         document = self._document(state)
         key = key_of(sent_inputs(resolved, state.original.digest))
         origin = back.of.instance_id if back else _instance(document, "original")
@@ -275,7 +282,7 @@ class _Sending:
             job=self.folder,
             folder=part,
             stem=stem,
-            development=development_of(self.found, resolved, None if back else measured, 1),
+            development=self._development(resolved, back is not None),
             finish=bool(finish_of(resolved)),
             master=version.master,
             base=as_retouched(self.folder, back) if back else None,
@@ -292,6 +299,16 @@ class _Sending:
                 derived_from=origin,
             ),
         )
+
+    def _development(self, resolved: ResolvedFrame, retouched: bool) -> Development:
+        measured = Measurements(self.folder, self.manifest, self.found)
+        try:
+            return development_of(self.found, resolved, measured, 1)
+        except KeyError:
+            # nobody reads a chart again for what a retoucher sent back
+            if not retouched:
+                raise
+            return development_of(self.found, resolved, None, 1)
 
     def _document(self, state: FrameState) -> UUID:
         named = f"{self.found.job.file.job}\n{state.name}\n{state.original.digest}"
@@ -337,7 +354,8 @@ class _Sending:
         job = self.found.job.file
         sheet = Round(number, self.to, utc_now(), self.due)
         space = self.found.job.recipe.file.retouch.space
-        work = SheetWork(self.folder, part, job.job, job.client, sheet, space, frames)
+        sender = job.credit.creator
+        work = SheetWork(self.folder, part, job.job, job.client, sheet, space, frames, sender)
         with closing(engine(1).run([Task("the request sheet", work)])) as outcomes:
             for outcome in outcomes:
                 if outcome.failure:

@@ -3,61 +3,242 @@
 from __future__ import annotations
 
 import hashlib
-from typing import TYPE_CHECKING
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, BinaryIO
 
-from pipeline.records import Artifact
+from pipeline.errors import SafelightError
+from pipeline.masking import Mask, density_of
+from pipeline.records import Artifact, Request
 from pipeline.rounds import Packed, PackWork, SheetWork
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from pipeline.files.landing import Content
+    from pipeline.frame import Float32
+
 PPI = 300
-PACK_VERSION = 1
+PACK_VERSION = 2
 """Of all that decides the bytes of what is sent and is no step."""
+PICTURE_PX = 2048
+"""Long edge of the pictures that are only looked at."""
+QUALITY = 92
+LEAST_DENSITY = 1 / 512
+"""What nobody could see."""
 
 
 def pack(work: PackWork) -> Packed:
     """Make a frame's files. Raises ``SafelightError``."""
-    from pipeline.files.encode import tiff
-    from pipeline.files.landing import land
+    from pipeline.files.encode import jpeg, read_master, tiff
+    from pipeline.files.identity import xmp_of
+    from pipeline.files.metadata import Blocks
+    from pipeline.rendition import RenditionSpec, render
 
+    landing = _Landing(work)
+    threads = work.development.threads
     pixels = _pixels(work)
-    path = work.folder / f"{work.stem}.tif"
-    sent = land(path, tiff(pixels, work.space, ppi=PPI), work.job)
-    sums = {path.name: hashlib.sha256(path.read_bytes()).hexdigest()}
-    return Packed(work.frame, sent, {}, (), sums, pixels.shape[1], pixels.shape[0])
+    blocks = Blocks(xmp=xmp_of(work.identity))
+    content = tiff(pixels, work.space, ppi=PPI, blocks=blocks, deflated=True, threads=threads)
+    sent = landing.land(".tif", content)
+    del content
+    shown = RenditionSpec(long_edge=PICTURE_PX, sharpen_for="screen")
+    master = read_master(work.job / work.master.path, work.master.digest)
+    [finished] = render(master, [shown], threads)
+    del master
+    files = [landing.land("_reference.jpg", jpeg(finished, "srgb", quality=QUALITY, ppi=PPI))]
+    [picture] = render(_as_romm(pixels, work.space, threads), [shown], threads)
+    masks, regions, notes = _masks(work, pixels.shape[:2], picture.shape[:2], landing)
+    if regions:
+        from pipeline.outlines import numbered
+
+        overview = jpeg(numbered(picture, regions), "srgb", quality=QUALITY, ppi=PPI)
+        files.append(landing.land("_requests.jpg", overview))
+    return Packed(
+        frame=work.frame,
+        sent=sent,
+        masks=masks,
+        files=tuple(files),
+        sha256=landing.sha256,
+        width=pixels.shape[1],
+        height=pixels.shape[0],
+        notes=tuple(notes),
+    )
 
 
 def _pixels(work: PackWork) -> NDArray[np.uint16]:
     """What is sent: (height, width, 3) codes of the work's space."""
+    from pipeline.develop import master_pixels
     from pipeline.files.encode import read_master
-    from pipeline.files.returned import read_returned
+    from pipeline.files.returned import open_returned, read_returned
     from pipeline.work import developed
 
-    if work.base is not None and work.base.space == work.space:
-        return read_returned(work.base.path, work.base.digest)
-    if work.base is None and not work.finish and work.space == "romm-rgb":
+    base = work.base
+    if base is not None and base.space == work.space:
+        return read_returned(base.path, base.digest)
+    if base is not None:
+        source = open_returned(base.path, base.digest, base.space)
+        return master_pixels(source, (), threads=work.development.threads, space=work.space)
+    if not work.finish and work.space == "romm-rgb":
         return read_master(work.job / work.master.path, work.master.digest)
     return developed(work.development, finish=False, space=work.space)
 
 
-def write_sheets(work: SheetWork) -> tuple[Artifact, ...]:
-    """Write the request sheet and the checksums."""
-    from pipeline.files.landing import land
+def _as_romm(pixels: NDArray[np.uint16], space: str, threads: int) -> NDArray[np.uint16]:
+    from pipeline.develop import master_pixels
+    from pipeline.files.returned import as_source
 
-    sums = {name: sha for frame in work.frames for name, sha in frame.packed.sha256.items()}
-    lines = [f"{work.job_name}, round {work.round.number}, for {work.round.to}"]
-    for frame in work.frames:
-        lines += ["", f"{frame.packed.frame} v{frame.version}"]
-        lines += [
-            f"{request.number}. {request.what}{' (must)' if request.must else ''}"
-            for request in frame.requests
-        ]
-    text = "\n".join(lines) + "\n"
-    sums["requests.txt"] = hashlib.sha256(text.encode()).hexdigest()
-    listed = "".join(f"{sha}  {name}\n" for name, sha in sorted(sums.items()))
-    return (
-        land(work.folder / "requests.txt", text.encode(), work.job),
-        land(work.folder / "SHA256SUMS", listed.encode(), work.job),
+    if space == "romm-rgb":
+        return pixels
+    return master_pixels(as_source(pixels, space), (), threads=threads)
+
+
+# --- where things are asked for ---
+
+
+def _masks(
+    work: PackWork, size: tuple[int, int], small: tuple[int, int], landing: _Landing
+) -> tuple[dict[int, Artifact], dict[int, Float32], list[str]]:
+    """The mask pictures of the requests at ``size``, what they select at ``small``, and notes."""
+    import cv2
+    import numpy as np
+
+    from pipeline.files.encode import png
+
+    masks: dict[int, Artifact] = {}
+    regions: dict[int, Float32] = {}
+    notes = []
+    for request, density in _densities(work, size):
+        if density.max() < LEAST_DENSITY:
+            notes.append(
+                f"request {request.number} ({request.what}): its mask selects nothing in this "
+                "frame, so that no place is shown for it"
+            )
+            continue
+        codes = np.rint(density * 255).astype(np.uint8)
+        masks[request.number] = landing.land(f"_mask-{request.number}.png", png(codes))
+        region = cv2.resize(density, small[::-1], interpolation=cv2.INTER_AREA)
+        regions[request.number] = np.asarray(region, np.float32)
+    return masks, regions, notes
+
+
+def _densities(work: PackWork, size: tuple[int, int]) -> Iterator[tuple[Request, Float32]]:
+    """What each request's mask selects, one after the other."""
+    from pipeline.files.painted import read_painted
+    from pipeline.kernels.masks import Grid
+
+    development, asked = work.development, {}
+    digests: dict[str, str] = {}
+    for request in work.requests:
+        if request.where is not None:
+            asked[request.number] = Mask.model_validate(request.where)
+            digests |= request.files
+    try:
+        painted = {
+            path: read_painted(development.files[path], digest) for path, digest in digests.items()
+        }
+        seen = (mask for mask in asked.values() if mask.reads_scene)
+        in_scene: Iterator[Float32] = iter(())
+        if any(mask.reads_scene for mask in asked.values()):
+            in_scene = _in_scene(work, list(seen), size, painted)
+        grid = Grid.over(*size)
+        for request in work.requests:
+            if mask := asked.get(request.number):
+                if mask.reads_scene:
+                    yield request, next(in_scene)
+                else:
+                    yield request, density_of(mask, grid, painted).at(grid.box)
+    except ValueError as error:
+        raise SafelightError(str(error)) from error
+
+
+def _in_scene(
+    work: PackWork,
+    masks: list[Mask],
+    size: tuple[int, int],
+    painted: Mapping[str, NDArray[Any]],
+) -> Iterator[Float32]:
+    """Masks that depend on what the picture shows: that is the original, as it is developed."""
+    from pipeline.chain import densities
+    from pipeline.files.painted import read_painted
+    from pipeline.files.raw import open_original
+    from pipeline.kernels.correction import Correction
+
+    development = work.development
+    source = open_original(development.original, development.original_digest)
+    fitted = development.correction
+    local = [step for step in development.steps if step.stage == "local"]
+    files = {path: digest for step in local for path, digest in step.files.items()}
+    return densities(
+        masks,
+        size,
+        development.steps,
+        source,
+        development.files,
+        Correction.from_json(fitted) if fitted else None,
+        {
+            **painted,
+            **{path: read_painted(development.files[path], files[path]) for path in files},
+        },
+        even=development.even,
     )
+
+
+# --- the round's own files ---
+
+
+def write_sheets(work: SheetWork) -> tuple[Artifact, ...]:
+    """Write the request sheet and the checksums. Raises ``SafelightError``."""
+    from pipeline.files.landing import land
+    from pipeline.request_sheet import as_pdf, as_text
+
+    pictures = {}
+    for frame in work.frames:
+        shown = next(
+            (f for f in frame.packed.files if f.path.endswith("_requests.jpg")),
+            frame.packed.files[0],
+        )
+        pictures[frame.packed.frame] = (work.job / shown.path).read_bytes()
+    contents = {"requests.pdf": as_pdf(work, pictures), "requests.txt": as_text(work).encode()}
+    sums = {name: sha for frame in work.frames for name, sha in frame.packed.sha256.items()}
+    sums |= {name: hashlib.sha256(content).hexdigest() for name, content in contents.items()}
+    # two spaces and the name: what sha256sum -c reads
+    contents["SHA256SUMS"] = "".join(f"{sums[name]}  {name}\n" for name in sorted(sums)).encode()
+    return tuple(land(work.folder / name, content, work.job) for name, content in contents.items())
+
+
+@dataclass(slots=True)
+class _Landing:
+    """Lands a frame's files under its stem and keeps their SHA-256 by their names."""
+
+    work: PackWork
+    sha256: dict[str, str] = field(default_factory=dict)
+
+    def land(self, ending: str, content: Content) -> Artifact:
+        from pipeline.files.landing import land
+
+        path = self.work.folder / f"{self.work.stem}{ending}"
+        summing = _Summing(content)
+        artifact = land(path, summing, self.work.job)
+        self.sha256[path.name] = summing.sha256.hexdigest()
+        return artifact
+
+
+class _Summing:
+    """Content that is summed as it is written."""
+
+    def __init__(self, content: Content) -> None:
+        self.content = content
+        self.sha256 = hashlib.sha256()
+
+    def __call__(self, stream: BinaryIO) -> None:
+        self.stream = stream
+        if callable(self.content):
+            self.content(self)  # type: ignore[arg-type]  # all that a writer needs of a file
+        else:
+            self.write(self.content)
+
+    def write(self, data: bytes | memoryview) -> int:
+        self.sha256.update(data)
+        return self.stream.write(data)

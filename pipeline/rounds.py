@@ -244,7 +244,8 @@ class SheetFrame:
 class SheetWork:
     """The round's request sheet (PDF and text) and its checksum list, to be written to ``folder``.
 
-    ``do`` gives back the files as a tuple of ``Artifact``.
+    ``sender`` is the photographer's name, where the job says it. ``do`` gives back the files as a
+    tuple of ``Artifact``.
     """
 
     job: Path
@@ -254,6 +255,7 @@ class SheetWork:
     round: Round
     space: str
     frames: tuple[SheetFrame, ...]
+    sender: str | None = None
 
 
 # --- taking a round back ----------------------------------------------------------------------

@@ -105,8 +105,8 @@ def _developed(
         )
         [picture] = render(master, [RenditionSpec(long_edge=side, sharpen_for="screen")], cores())
         shape = picture.shape[0], picture.shape[1]
-        laid = densities(
-            masks, shape, resolved.steps, source, files, correction, painted, even=even
+        laid = list(
+            densities(masks, shape, resolved.steps, source, files, correction, painted, even=even)
         )
     except ValueError as error:
         raise SafelightError(f"{resolved.frame}: {error}") from error

@@ -25,7 +25,7 @@ RANKS = {
             "yamlfile wording masking written recipe local selection job naming bursts changes"
             " rounds",
             "plan status accounts history",
-            "healing chain develop rendition sheet files manifest",
+            "healing chain develop rendition sheet outlines request_sheet files manifest",
             "engines proof",
             "work survey measuring run evening ingest rating verify painted colour showing"
             " packing takeback handoff retouch asking",
@@ -42,7 +42,18 @@ ONLY_USER = {
     "exiftool": "files",
     "typer": "cli",
 }
-SLOW = ("numba", "rawpy", "tifffile", "imagecodecs", "cv2", "prefect", "scipy", "PyOpenColorIO")
+SLOW = (
+    "numba",
+    "rawpy",
+    "tifffile",
+    "imagecodecs",
+    "cv2",
+    "prefect",
+    "scipy",
+    "PyOpenColorIO",
+    "fpdf",
+    "fontTools",
+)
 
 # what a command with nothing to do imports
 START_UP = ("plan", "run", "ingest", "rating", "verify")

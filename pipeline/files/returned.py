@@ -42,11 +42,15 @@ def read_returned(path: Path, digest: str) -> NDArray[np.uint16]:
 
 
 def open_returned(path: Path, digest: str, space: str) -> PictureSource:
-    """A retouched file as a source of linear working pixels, from codes of ``space``.
+    """A retouched file as a source of linear working pixels, from codes of ``space``."""
+    return as_source(read_returned(path, digest), space)
+
+
+def as_source(pixels: NDArray[np.uint16], space: str) -> PictureSource:
+    """Upright codes of ``space``, (height, width, 3), as a source of linear working pixels.
 
     ROMM RGB that nothing is done to comes out of ``develop`` code by code as it went in.
     """
-    pixels = read_returned(path, digest)
     linear = _from_romm if space == "romm-rgb" else partial(_from_space, *_tables(space))
     return PictureSource(pixels=pixels, linear=linear, orientation=1, light=_AS_IT_IS)
 

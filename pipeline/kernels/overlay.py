@@ -1,4 +1,4 @@
-"""Draws a mask over a picture: hatching that is denser where the mask is, and its outlines.
+"""Draws masks over a picture: hatching that is denser where a mask is, and its outlines.
 
 Every line has a light core between dark borders, so that it shows on any ground and adds no colour
 of its own.
@@ -51,6 +51,13 @@ def overlaid(picture: NDArray[np.uint8], density: Float32) -> NDArray[np.uint8]:
         out = _stroke(out, _distance(smooth, slope, level), np.full_like(smooth, 1.0), gentle)
     whole = np.full_like(smooth, 1.0)
     out = _stroke(out, _distance(smooth, slope, HALF), 2.1 * whole, whole)
+    return np.asarray(np.rint(out).clip(0, 255), np.uint8)
+
+
+def drawn(picture: NDArray[np.uint8], off: Float64, half_width_px: float) -> NDArray[np.uint8]:
+    """The picture, (h, w, 3) uint8, with a line where ``off``, (h, w) in pixels, is 0."""
+    reach = np.full(off.shape, half_width_px)
+    out = _stroke(picture.astype(np.float64), off, reach, np.ones(off.shape))
     return np.asarray(np.rint(out).clip(0, 255), np.uint8)
 
 
