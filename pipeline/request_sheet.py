@@ -176,7 +176,7 @@ def _hanging(head: str, text: str) -> list[str]:
 
 MARGIN, FOOT = 18.0, 16.0
 """Millimetres; so is what follows, except for sizes of type, in points."""
-PICTURE_WIDTH, PICTURE_HEIGHT = 112.0, 84.0
+PICTURE_WIDTH, PICTURE_HEIGHT = 108.0, 84.0
 PICTURE_PX = 960
 PICTURE_QUALITY = 85
 GAP = 6.0
@@ -215,6 +215,7 @@ class _Page:
         )
         pdf.set_text_shaping(True)
         pdf.set_margins(MARGIN, MARGIN, MARGIN)
+        pdf.c_margin = 0
         pdf.set_auto_page_break(True, MARGIN + FOOT / 2)
         pdf.add_page()
 
@@ -233,7 +234,7 @@ class _Page:
         self._head("What is in this folder")
         self._text("NAME stands for the name of a frame's file.", SMALL, shade=PALE)
         self._labelled(_contents(), 46.0)
-        if self.letters.lacking:
+        if self.letters.spells:
             pdf.ln(GAP)
             self._text(WITHOUT_LETTERS, SMALL, shade=PALE)
         pdf.add_page()
@@ -254,7 +255,7 @@ class _Page:
         self._head(f"{number}   {frame.packed.frame}", gap=0.0)
         top = pdf.get_y()
         pdf.image(io.BytesIO(picture), MARGIN, top, width, height, alt_text=frame.packed.frame)
-        pdf.set_left_margin(MARGIN + PICTURE_WIDTH + GAP)
+        pdf.set_left_margin(MARGIN + width + GAP)
         pdf.set_y(top)
         for label, value in _frame_facts(self.work, frame):
             self._text(label, SMALL, shade=PALE)
@@ -399,13 +400,20 @@ class _Letters:
     def for_texts(cls, texts: Iterable[str]) -> _Letters:
         """For all characters in ``texts``."""
         wanted = set().union(*texts)
-        lacking = wanted - _characters(REGULAR)
+        varying = {c for c in wanted if _only_varies(c)}
+        lacking = wanted - varying - _characters(REGULAR)
         fallbacks = []
-        for path in (MOST_SCRIPTS, *_east_asian(wanted)):
+        for path in (*_east_asian(lacking), MOST_SCRIPTS):
             if lacking and (found := lacking & _characters(path)):
                 fallbacks.append(path)
                 lacking -= found
-        return cls(tuple(fallbacks), frozenset(lacking))
+        joiners = varying - {"\u200d"} if fallbacks else varying
+        return cls(tuple(fallbacks), frozenset(lacking | joiners))
+
+    @property
+    def spells(self) -> bool:
+        """Whether anything is spelt out."""
+        return any(map(_spelt, self.lacking))
 
     def text(self, text: str) -> str:
         """A text with every character that no typeface has spelt out, never an empty box."""
@@ -416,20 +424,25 @@ class _Letters:
 
 def _east_asian(wanted: Iterable[str]) -> tuple[Path, ...]:
     """The same character is drawn in another way in Japan, Korea and China: look for the rest."""
-    names = {unicodedata.name(c, "").split(" ")[0] for c in wanted}
-    if not names.isdisjoint({"HIRAGANA", "KATAKANA"}):
+    scripts = {unicodedata.name(c, "").split(" ")[0] for c in wanted}
+    if not scripts.isdisjoint({"HIRAGANA", "KATAKANA", "KATAKANA-HIRAGANA"}):
         return JAPANESE, CHINESE, KOREAN
-    if "HANGUL" in names:
+    if "HANGUL" in scripts:
         return KOREAN, CHINESE, JAPANESE
-    return CHINESE, JAPANESE, KOREAN
+    return (CHINESE, JAPANESE, KOREAN) if "CJK" in scripts else ()
+
+
+def _only_varies(character: str) -> bool:
+    """Whether a character only chooses a variant of the one before it."""
+    name = unicodedata.name(character, "")
+    return character == "\u200d" or name.startswith(("VARIATION SELECTOR", "EMOJI MODIFIER"))
 
 
 def _spelt(character: str) -> str:
-    """Its name in Unicode or its number; nothing for what only varies the one before it."""
-    name = unicodedata.name(character, "")
-    if "VARIATION SELECTOR" in name or name == "ZERO WIDTH JOINER":
+    """Its name in Unicode, or its number."""
+    if _only_varies(character):
         return ""
-    return f"[{name.lower() or f'U+{ord(character):04X}'}]"
+    return f"[{unicodedata.name(character, '').lower() or f'U+{ord(character):04X}'}]"
 
 
 @cache

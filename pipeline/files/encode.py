@@ -174,7 +174,7 @@ def _deflated(strip: Codes) -> bytes:
     import imagecodecs
 
     ordered = np.ascontiguousarray(strip, strip.dtype.newbyteorder("<"))
-    return bytes(imagecodecs.deflate_encode(imagecodecs.delta_encode(ordered, axis=1).data, 1))
+    return bytes(imagecodecs.deflate_encode(imagecodecs.delta_encode(ordered, axis=1).tobytes(), 1))
 
 
 def png(pixels: NDArray[np.uint8]) -> bytes:

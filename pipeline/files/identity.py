@@ -47,7 +47,7 @@ def xmp_of(identity: Identity) -> bytes:
     ):
         ElementTree.SubElement(parent, _name(name)).text = value
     ElementTree.indent(meta, " ")
-    return HEAD + ElementTree.tostring(meta, "utf-8") + TAIL
+    return b"".join([HEAD, ElementTree.tostring(meta, "utf-8"), TAIL])
 
 
 def identity_of(packet: bytes) -> Identity | None:
