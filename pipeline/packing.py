@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, BinaryIO
 
 from pipeline.errors import SafelightError
-from pipeline.masking import Mask, density_of
+from pipeline.masking import Mask, Sight, density_of
 from pipeline.records import Artifact, Request
 from pipeline.rounds import Packed, PackWork, SheetWork
 
@@ -148,7 +148,7 @@ def _densities(work: PackWork, size: tuple[int, int]) -> Iterator[tuple[Request,
                 if mask.reads_scene:
                     yield request, next(in_scene)
                 else:
-                    yield request, density_of(mask, grid, painted).at(grid.box)
+                    yield request, density_of(mask, grid, Sight(painted)).at(grid.box)
     except ValueError as error:
         raise SafelightError(str(error)) from error
 

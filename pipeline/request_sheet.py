@@ -115,9 +115,11 @@ def _frame_facts(work: SheetWork, frame: SheetFrame) -> list[tuple[str, str]]:
     ]
 
 
-def _mask(frame: SheetFrame, request: Request) -> str:
+def _details(frame: SheetFrame, request: Request) -> list[str]:
+    """What stands below a request: where, and who asks."""
     mask = frame.packed.masks.get(request.number)
-    return Path(mask.path).name if mask else ""
+    details = [f"its place: {Path(mask.path).name}"] if mask else []
+    return [*details, f"asked by {request.by}"] if request.by else details
 
 
 # --- plain text ---
@@ -146,8 +148,8 @@ def _lines(work: SheetWork) -> Iterator[str]:
         for request in frame.requests:
             said = f"{request.what} ({MUST})" if request.must else request.what
             yield from _hanging(f"{request.number:>3}. ", said)
-            if mask := _mask(frame, request):
-                yield f"     Its place: {mask}"
+            for detail in _details(frame, request):
+                yield from _hanging("     ", detail)
 
 
 def _headed(text: str) -> Iterator[str]:
@@ -268,8 +270,8 @@ class _Page:
             self._text(NO_REQUESTS, TEXT)
         for request in frame.requests:
             self._hanging(f"{request.number}", request.what, 8.0, bold=MUST if request.must else "")
-            if mask := _mask(frame, request):
-                self._hanging("", f"its place: {mask}", 8.0, size=SMALL, shade=PALE)
+            if details := _details(frame, request):
+                self._hanging("", "; ".join(details), 8.0, size=SMALL, shade=PALE)
             pdf.ln(1.2)
 
     def _head(self, text: str, gap: float = GAP) -> None:
@@ -374,7 +376,7 @@ def _texts(work: SheetWork) -> Iterator[str]:
         yield frame.packed.frame
         for request in frame.requests:
             yield request.what
-            yield _mask(frame, request)
+            yield from _details(frame, request)
 
 
 # --- letters ---
