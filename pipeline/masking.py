@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from pipeline.frame import Float32
-    from pipeline.kernels.masks import Density, Grid
+    from pipeline.kernels.masks import Density, Fit, Grid
 
 NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$"
 MOST_CORNERS = 256
@@ -105,6 +105,46 @@ class Tones(Parameters):
         return self
 
 
+MOST_STROKES = 32
+Stroke = Annotated[tuple[Place, ...], Field(strict=False, min_length=1, max_length=MOST_CORNERS)]
+StrokeLines = Annotated[tuple[Stroke, ...], Field(strict=False, max_length=MOST_STROKES)]
+
+
+class Subject(Parameters):
+    """A thing in the picture, cut out along its edge."""
+
+    box: Annotated[tuple[Place, Place], Field(strict=False)] | None = Field(
+        None, description="upper left and lower right corner of a box around it, not too loose"
+    )
+    inside: StrokeLines = Field((), description="strokes on it, each a list of places")
+    outside: StrokeLines = Field((), description="strokes beside it")
+    width: float = Field(0.5, ge=0.1, le=5, description="of strokes, percent of the long side")
+
+    @model_validator(mode="after")
+    def _can_be_told(self) -> Subject:
+        if self.box is None and not self.inside:
+            raise ValueError("give a box around it, or strokes inside")
+        if self.box is not None:
+            (left, top), (right, bottom) = self.box
+            if right - left < 0.005 or bottom - top < 0.005:
+                raise ValueError("box is the upper left corner, then the lower right one")
+            if max(left, top) <= 0.005 and min(right, bottom) >= 0.995:
+                raise ValueError("the box leaves nothing of the background outside")
+        return self
+
+    @property
+    def around(self) -> tuple[Point, Point]:
+        """The box inside the frame; from strokes alone as large again on every side."""
+        if self.box is not None:
+            (left, top), (right, bottom) = self.box
+        else:
+            across, down = zip(*(at for line in self.inside for at in line), strict=True)
+            wide, high = (max(max(v) - min(v), 0.02) for v in (across, down))
+            left, top = min(across) - wide, min(down) - high
+            right, bottom = max(across) + wide, max(down) + high
+        return (max(left, 0.0), max(top, 0.0)), (min(right, 1.0), min(bottom, 1.0))
+
+
 class Sharp(Parameters):
     """What is in focus: where the picture is blurred by little."""
 
@@ -160,10 +200,11 @@ SHAPES = (
     "tones",
     "colour",
     "sharp",
+    "subject",
     "whole",
     "named",
 )
-READ_SCENE = ("tones", "colour", "sharp")
+READ_SCENE = ("tones", "colour", "sharp", "subject")
 """Shapes that depend on what the picture shows."""
 COMBINATIONS = ("all", "any", "not", "minus", "times")
 EDGES = ("snap", "grow", "shrink", "feather")
@@ -183,6 +224,7 @@ class Mask(Parameters):
     tones: Tones | None = Field(None, description="a band of scene luminance")
     colour: Colour | None = Field(None, description="scene colours near one")
     sharp: Sharp | None = Field(None, description="what is in focus; {} for the usual measure")
+    subject: Subject | None = Field(None, description="a thing, cut out along its edge")
     whole: Literal[True] | None = Field(None, description="true: the whole frame")
     named: Annotated[str, Field(pattern=NAME_PATTERN)] | None = Field(
         None, description="the name of a mask under masks: of the frame, its setup or the recipe"
@@ -513,6 +555,8 @@ def _sharp(mask: Mask, grid: Grid, sight: Sight) -> Density:
             found = masks.colour(grid, near.lab, near.within, near.soft)
         case Mask(sharp=Sharp() as focus):
             found = _in_focus(mask, focus, grid, sight)
+        case Mask(subject=Subject() as thing):
+            found = _subject(mask, thing, grid, sight)
         case Mask(whole=True):
             found = masks.whole(grid)
         case _:
@@ -533,6 +577,21 @@ def _in_focus(mask: Mask, focus: Sharp, grid: Grid, sight: Sight) -> Density:
         return masks.box_mean(values.astype("f8"), radius).astype("f4")
 
     return masks.painted(grid, sight.once("focus", mask, found))
+
+
+def _subject(mask: Mask, thing: Subject, grid: Grid, sight: Sight) -> Density:
+    """What was cut at reduced scale, its edge fitted to the picture's as a matte is."""
+    from pipeline.kernels import masks
+    from pipeline.kernels.subject import Strokes, cut_out
+
+    def fitted() -> Fit:
+        picture = sight.small()
+        strokes = Strokes(thing.inside, thing.outside, thing.width / 100)
+        cut = cut_out(picture, thing.around, strokes)
+        reach_px = max(2.0, 1.5 * cut.coarseness) * grid.long_side / max(picture.shape[1:])
+        return masks.snapped_fit(lambda on: masks.painted(on, cut.values), grid, reach_px, picture)
+
+    return masks.snapped(sight.once("subject", mask, fitted), grid)
 
 
 def _combined(kind: str, parts: Sequence[Density]) -> Density:

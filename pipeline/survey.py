@@ -34,7 +34,7 @@ from pipeline.selection import FramePattern
 from pipeline.status import status
 from pipeline.step import CHART_VERSION, PASS_VERSION, RENDITION_VERSION
 
-DEVELOPERS = ("numba", "numpy", "rawpy", "opencolorio")
+DEVELOPERS = ("numba", "numpy", "opencolorio", "opencv-python-headless", "rawpy")
 """Distributions whose code decides a master's pixels: their versions are part of every key."""
 CHART_READERS = ("colour-science", "numpy", "opencv-python-headless", "rawpy", "scipy")
 """What decides how a chart is read."""

@@ -331,14 +331,14 @@ BAD_EDITS = {
     "allowed: a number from -100 to 250",
     "{name: a, mask: {whole: true}, tint: {hue: 4}}": "local[0].tint.chroma: missing",
     "{name: a, mask: {elipse: 1}, dodge: 1}": "local[0].mask.elipse: unknown key, did you mean "
-    "ellipse?; allowed: ellipse, gradient, polygon, path, painted, tones, colour, sharp, whole, "
-    "named, all, any, not, minus, times, snap, grow, shrink, feather",
+    "ellipse?; allowed: ellipse, gradient, polygon, path, painted, tones, colour, sharp, "
+    "subject, whole, named, all, any, not, minus, times, snap, grow, shrink, feather",
     "{name: a, mask: {}, dodge: 1}": "local[0].mask: no shape in one mask; give exactly one of "
-    "ellipse, gradient, polygon, path, painted, tones, colour, sharp, whole, named, all, any, not, "
-    "minus, times",
+    "ellipse, gradient, polygon, path, painted, tones, colour, sharp, subject, whole, named, "
+    "all, any, not, minus, times",
     "{name: a, mask: {whole: true, named: b}, dodge: 1}": "local[0].mask: whole, named in one "
     "mask; give exactly one of ellipse, gradient, polygon, path, painted, tones, colour, sharp, "
-    "whole, named, all, any, not, minus, times",
+    "subject, whole, named, all, any, not, minus, times",
     "{name: a, mask: {whole: false}, dodge: 1}": "local[0].mask.whole: false; allowed: true",
     "{name: a, mask: {ellipse: {centre: [0.5, 0.5], radii: [0.1, 0]}}, dodge: 1}":
         "local[0].mask.ellipse.radii[1]: 0; allowed: a number above 0 to 3",

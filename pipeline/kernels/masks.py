@@ -715,7 +715,7 @@ def snapped_fit(build: Builder, grid: Grid, radius_px: float, picture: Float32) 
     slope: Float32 = np.zeros((3, *found.shape), np.float32)
     offset: Float32 = np.zeros(found.shape, np.float32)
     if found.any():
-        guide = _guide(scene(reached))
+        guide = oklab_planes(scene(reached))
         filtered = Guided(guide, radius, SNAP_EPSILON)
         for _ in range(SNAP_ROUNDS):
             slope, offset = filtered.fit(found)
@@ -745,7 +745,7 @@ def snapped(fit: Fit, grid: Grid) -> Density:
     def inside(window: Box, scene: Scene | None) -> Float32:
         assert scene is not None
         out = spline_window(fit.offset, window, *by, corner)
-        for channel, slope in zip(_guide(scene(window)), fit.slope, strict=True):
+        for channel, slope in zip(oklab_planes(scene(window)), fit.slope, strict=True):
             out += channel * spline_window(slope, window, *by, corner)
         _decide(out)
         return out
@@ -787,7 +787,7 @@ def box_mean(values: Float64, radius: int) -> Float64:
     return out
 
 
-def _guide(planes: Float32) -> Float32:
+def oklab_planes(planes: Float32) -> Float32:
     """OKLab of working planes, (3, rows, columns); what is no number, or no light, is black."""
     out: Float32 = np.empty(planes.shape, np.float32)
     _oklab(*planes, *out)
