@@ -22,6 +22,8 @@ DISC = 0.0175
 """Radius of the disc that a number stands in."""
 LEADER = 0.006
 """Distance from a disc to its line above which the two are joined."""
+LEAST_PX = (2.5, 1.25, 7.0, 4.0)
+"""The least of each of these in pixels, in a small picture."""
 HALF = 0.5
 LEAST_PART = 0.003
 """Of a region's area: smaller islands of it get no line of their own."""
@@ -46,7 +48,8 @@ def numbered(picture: NDArray[np.uint8], regions: Mapping[int, Float32]) -> NDAr
     just inside its edge.
     """
     long_side = max(picture.shape[:2])
-    sizes = _Sizes(*(share * long_side for share in (GAP, HALF_WIDTH, DISC, LEADER)))
+    shares = (share * long_side for share in (GAP, HALF_WIDTH, DISC, LEADER))
+    sizes = _Sizes(*map(max, shares, LEAST_PX))
     off = {number: _outside(density, sizes) for number, density in regions.items() if density.any()}
     if not off:
         return picture.copy()
