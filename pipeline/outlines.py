@@ -164,7 +164,8 @@ def _lettered(
 
     page = Image.fromarray(picture)
     draw = ImageDraw.Draw(page)
+    one, two = (ImageFont.load_default(radius * share) for share in (1.25, 1.05))
     for number, (y, x) in sorted(places.items()):
-        font = ImageFont.load_default(radius * (1.25 if number < 10 else 1.05))
+        font = one if number < 10 else two
         draw.text((x + 0.5, y + 0.5), str(number), (int(LIGHT),) * 3, font, anchor="mm")
     return np.asarray(page)

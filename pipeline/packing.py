@@ -116,7 +116,7 @@ def _masks(
                 "frame, so that no place is shown for it"
             )
             continue
-        codes = np.rint(density * 255).astype(np.uint8)
+        codes = np.asarray(cv2.convertScaleAbs(density, alpha=255), np.uint8)
         masks[request.number] = landing.land(f"_mask-{request.number}.png", png(codes))
         region = cv2.resize(density, small[::-1], interpolation=cv2.INTER_AREA)
         regions[request.number] = np.asarray(region, np.float32)
