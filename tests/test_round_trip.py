@@ -30,7 +30,7 @@ from pipeline.verify import verify
 from tests.job_for_tests import InProcess, edit, make_job, states
 from tests.test_cli import Said, safelight  # noqa: F401  # the fixture
 
-ICC_PROFILE = 34675
+ICC_PROFILE, XMP = 34675, 700
 
 CABLE = """\
 frame: F0001
@@ -78,12 +78,12 @@ def retouched(sent: Path, folder: Path, paint: int = 0) -> Path:
     """The file as another program would save it: other pixels in the middle, all else the same."""
     with tifffile.TiffFile(sent) as file:
         pixels, profile = file.asarray(), file.pages[0].tags[ICC_PROFILE].value
-        xmp = file.pages[0].tags.get(700)
+        xmp = file.pages[0].tags[XMP].value
     height, width = pixels.shape[:2]
     pixels[height // 2 - 8 : height // 2 + 8, width // 2 - 8 : width // 2 + 8] //= 2
     pixels[height // 2, width // 2] = paint
     folder.mkdir(exist_ok=True)
-    tags = [] if xmp is None else [(700, 1, len(xmp.value), xmp.value, True)]
+    tags = [(XMP, 1, len(xmp), xmp, True)]
     path = folder / sent.name
     tifffile.imwrite(path, pixels, photometric="rgb", iccprofile=profile, extratags=tags)
     return path
