@@ -376,10 +376,11 @@ def _one_ahead(tasks: Generator[Task]) -> Generator[Task]:
 
 def _sweep(folder: Path) -> None:
     """Remove what a killed run left under temporary names."""
-    from pipeline.files.landing import sweep
+    from pipeline.files.landing import sweep, sweep_folders
 
     for made in ("masters", "deliveries", "reports"):
         sweep(folder / made, folder)
+    sweep_folders(folder / "retouch", folder)
 
 
 def _remove_unused(folder: Path, manifest: Manifest) -> None:

@@ -31,7 +31,7 @@ from pipeline.hashing import digest_file, key_of
 from pipeline.manifest import Manifest
 from pipeline.plan import sent_inputs
 from pipeline.rating import approve, rate
-from pipeline.records import FrameState, Handoff, HowSettled, Returned
+from pipeline.records import FrameState, Handoff, HowSettled, Returned, Trip
 from pipeline.retouch import settle, take_back
 from pipeline.rounds import retouch_of
 from pipeline.run import run
@@ -60,16 +60,16 @@ class Killed(BaseException):
 
 
 @contextmanager
-def killed_at(step: int | None) -> Iterator[None]:
+def killed_at(step: int | None) -> Iterator[list[bool]]:
     """End the process before the so manieth file is put in place or row is written, or after.
 
     What a dead process cannot do is not done either: temporaries stay where they are.
     """
-    if step is None:
-        yield
-        return
-    left = [step]
+    left = [step or 0]
     dead = [False]
+    if step is None:
+        yield dead
+        return
 
     def dying(function: Callable) -> Callable:
         def call(*arguments, **options):
@@ -104,7 +104,7 @@ def killed_at(step: int | None) -> Iterator[None]:
         for name in ("remove_folder", "sweep", "_remove"):
             stack.enter_context(patch.object(landing, name, removing(getattr(landing, name))))
         with suppress(Killed):
-            yield
+            yield dead
 
 
 @pytest.fixture(scope="module")
@@ -139,7 +139,7 @@ def saved(source: Path, folder: Path, paint: int) -> Path:
 
 frames = some.sampled_from(FRAMES)
 contrasts = some.sampled_from((1.1, 1.2, 1.3))
-crashes = some.sampled_from((*[None] * 20, *range(1, 13)))
+crashes = some.sampled_from((*[None] * 16, *range(1, 17)))
 
 
 class RoundTrip(RuleBasedStateMachine):
@@ -348,6 +348,57 @@ class RoundTrip(RuleBasedStateMachine):
         if row["stale"]:
             assert row["reason"]
             assert row["step"] != "done"
+
+
+def asked_again(job: Path) -> None:
+    for name in FRAMES:
+        asking = ASKING.format(name=name, what="clean the shade")
+        (job / f"frames/{name}.yaml").write_text(asking)
+    hand_off(job, FRAMES, "Ines", supersede=True, engine=InProcess())
+
+
+def come_home(job: Path) -> None:
+    paths = (job / trip.sent.path for trip in trips_of(job, "F0002") if isinstance(trip, Handoff))
+    home = job.parent / "home"
+    if not home.exists():
+        saved(next(paths), home, 7)
+    take_back(job, [home], settle_s=0, engine=InProcess())
+
+
+def carried(job: Path) -> None:
+    (job / "recipes/look.yaml").write_text(LOOK.format(contrast=1.3))
+    with suppress(InvalidInput):  # where it was carried before the kill, there is nothing to carry
+        settle(job, ["F0001"], "carry", accept=True, engine=InProcess())
+
+
+def trips_of(job: Path, name: str) -> tuple[Trip, ...]:
+    with Manifest.open(job) as manifest:
+        return manifest.frames()[name].trips
+
+
+@pytest.mark.parametrize("action", [asked_again, come_home, carried])
+def test_killed_at_every_step(made: Path, tmp_path: Path, action: Callable[[Path], None]) -> None:
+    """Whatever was the last thing to reach the disk, the rows are true, and the next ends it."""
+    whole = shutil.copytree(made, tmp_path / "whole/job")
+    action(whole)
+    expected = {name: [type(t) for t in trips_of(whole, name)] for name in FRAMES}
+    steps = 0
+    dead = True
+    while dead:
+        steps += 1
+        job = shutil.copytree(made, tmp_path / f"{steps}/job")
+        with killed_at(steps) as killed:
+            action(job)
+        dead = killed[0]
+        assert verify(job)[1] == [], f"killed at step {steps}"
+        before = {name: [type(t) for t in trips_of(job, name)] for name in FRAMES}
+        if before != expected:
+            action(job)
+        assert run(job, engine=InProcess()).exit_code == 0
+        assert {n: [type(t) for t in trips_of(job, n)] for n in FRAMES} == expected
+        assert verify(job)[1] == []
+        assert not list(job.rglob(".safelight-*.part"))
+    assert steps > 6, "the steps were not hit"
 
 
 @pytest.mark.slow
