@@ -21,7 +21,11 @@ from pipeline.run import run
 from pipeline.verify import verify
 from tests.job_for_tests import InProcess, kill, make_job, start, states, wait_until
 
-SLOW_DISK = {**os.environ, "PYTHONPATH": str(Path(__file__).parent / "slow_disk")}
+TESTS = Path(__file__).parent
+SLOW_DISK = {
+    **os.environ,
+    "PYTHONPATH": os.pathsep.join((str(TESTS / "slow_disk"), str(TESTS.parent))),
+}
 SEEDS = [0, 1, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(2, 5))]
 FRAMES = ("F0001", "F0002")
 

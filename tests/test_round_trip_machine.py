@@ -107,6 +107,13 @@ def killed_at(step: int | None) -> Iterator[list[bool]]:
             yield dead
 
 
+@pytest.fixture(scope="module", autouse=True)
+def _quick_sheets() -> Iterator[None]:
+    """How a request sheet looks is not what this is about, and setting one takes a while."""
+    with patch("pipeline.request_sheet.as_pdf", return_value=b"%PDF-1.7\n"):
+        yield
+
+
 @pytest.fixture(scope="module")
 def made(tmp_path_factory) -> Path:
     """Two selects: the first is back from its round, the second is out."""
@@ -128,10 +135,10 @@ def saved(source: Path, folder: Path, paint: int) -> Path:
     """A file that went out as another program would save it: a part of it is another colour."""
     with tifffile.TiffFile(source) as file:
         pixels, profile = file.asarray(), file.pages[0].tags[PROFILE].value
-        xmp = file.pages[0].tags.get(XMP)
+        xmp = file.pages[0].tags[XMP].value
     pixels[40:60, 50:80] = (pixels[40:60, 50:80] // 2) + paint
     folder.mkdir()
-    tags = [] if xmp is None else [(XMP, 1, len(xmp.value), xmp.value, True)]
+    tags = [(XMP, 1, len(xmp), xmp, True)]
     path = folder / source.name
     tifffile.imwrite(path, pixels, photometric="rgb", iccprofile=profile, extratags=tags)
     return path
