@@ -149,6 +149,12 @@ class Measurements:
         keys += frame.even.group.values() if frame.even else ()
         return next((self._unread[key] for key in keys if key in self._unread), None)
 
+    def covers(self, frame: ResolvedFrame) -> bool:
+        """Whether all that a frame is developed with was read, now or before."""
+        charts = [key_of(frame.chart.inputs)] if frame.chart else []
+        products = frame.even.group.values() if frame.even else ()
+        return self._charts.keys() >= set(charts) and self._products.keys() >= set(products)
+
     def correction(self, frame: ResolvedFrame) -> Mapping[str, Any] | None:
         """What was fitted to the chart of a frame's setup, where its balance comes from there."""
         return self._charts[key_of(frame.chart.inputs)].correction if frame.chart else None
