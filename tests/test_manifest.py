@@ -28,7 +28,18 @@ from pipeline.hashing import digest_file
 from pipeline.manifest import MANIFEST_NAME, Manifest, NoManifest, connection, place, schema
 from pipeline.manifest.lock import LOCK_NAME
 from pipeline.manifest.schema import MIGRATIONS, Migration, migrate, schema_version
-from pipeline.records import Approval, Artifact, FrameState, Original
+from pipeline.records import (
+    Approval,
+    Artifact,
+    FrameState,
+    Handoff,
+    Original,
+    Request,
+    Returned,
+    Round,
+    Settled,
+    Withdrawn,
+)
 
 NOBODY = 65534
 TESTS = Path(__file__).parent
@@ -84,6 +95,62 @@ def test_frames_come_back_as_they_went_in(tmp_path: Path) -> None:
     assert read == expected
     assert list(read) == ["QL0001", "QL0002"]
     assert pickle.loads(pickle.dumps(read)) == read
+
+
+def test_trips_come_back_as_they_went_in(manifest: Manifest) -> None:
+    def file(name: str) -> Artifact:
+        return Artifact(f"retouch/round-01/{name}", f"blake3:{name}", 9)
+
+    mask = {"ellipse": {"centre": [0.5, 0.25], "radii": [0.1, 1.0]}}
+    asked = Request(1, "take out the cable", mask, True, {"masks/a.png": "blake3:a"}, "Mira")
+    sent = Handoff(
+        1, "QL0001", 1, "key", {"steps": []}, "Ines", "2026-05-01", "2026-05-20", (asked,),
+        file("out/a.tif"), {1: file("out/m.png")}, (file("out/r.jpg"),), 60, 40, "romm-rgb",
+        "xmp.did:1", "xmp.iid:1",
+    )  # fmt: skip
+    found = {"figures": {"changed": 0.25}, "findings": []}
+    returned = Returned(
+        1, "QL0001", file("back/a.tif"), file("back/c.tif"), "romm-rgb", found,
+        file("back/p.png"), "2026-05-04", "fine",
+    )  # fmt: skip
+    carried = Settled(
+        1, "QL0001", "carry", "key", {}, "2026-05-05", file("back/d.tif"), None, "romm-rgb"
+    )  # fmt: skip
+    withdrawn = Withdrawn(1, "QL0001", "2026-05-06", "not needed")
+    manifest.record_version(version("QL0001", 1))
+    assert manifest.begin_round("Ines", "2026-05-20") == 1
+    assert manifest.rounds() == []
+    assert manifest.begin_round("Bo", None) == 1, "it never came to be"
+    manifest.record_round(Round(1, "Bo", "2026-05-01", None, (file("out/s.pdf"),)), [sent])
+    manifest.record_returned(returned)
+    manifest.record_settled(carried)
+    manifest.record_withdrawn(withdrawn)
+    assert manifest.frames()["QL0001"].trips == (sent, returned, carried, withdrawn)
+    assert manifest.rounds() == [Round(1, "Bo", "2026-05-01", None, (file("out/s.pdf"),))]
+    assert manifest.begin_round("Ines", None) == 2
+    told = [event.what for event in manifest.events("QL0001")]
+    assert told[-4:] == ["handed off", "taken back", "settled", "withdrawn"]
+    for statement in ("DELETE FROM trips", "UPDATE trips SET round = 2"):
+        with pytest.raises(sqlite3.IntegrityError, match="only ever added"):
+            manifest._connection.execute(statement)
+
+
+def test_an_approval_from_before_rounds_is_kept(tmp_path: Path) -> None:
+    old = sqlite3.connect(tmp_path / MANIFEST_NAME, isolation_level=None)
+    migrate(old, "then", MIGRATIONS[:1])
+    old.executescript(
+        "INSERT INTO originals VALUES ('originals/A.dng', 'blake3:a', 9, '{}');"
+        "INSERT INTO frames VALUES ('A', 'originals/A.dng', 4, NULL, NULL, NULL);"
+        "INSERT INTO artifacts VALUES ('masters/A_v1.tif', 'blake3:m', 9, 0);"
+        "INSERT INTO versions VALUES ('A', 1, 'k', '', '{}', 'masters/A_v1.tif', 'then');"
+        "INSERT INTO approvals (frame, version, approved_at) VALUES ('A', 1, 'then');"
+    )
+    old.close()
+    with pytest.raises(SafelightError, match="written by an older Safelight"):
+        Manifest.open(tmp_path).close()
+    with Manifest.open(tmp_path, write=True) as manifest:
+        found = manifest.frames()["A"]
+    assert (found.approved_version, found.approval, found.trips) == (1, Approval("then"), ())
 
 
 def test_the_order_of_things_is_kept(manifest: Manifest) -> None:
