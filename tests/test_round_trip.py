@@ -17,6 +17,7 @@ import tifffile
 
 from pipeline.errors import InvalidInput, JobBusy
 from pipeline.files import landing
+from pipeline.files.profile import profile_of
 from pipeline.handoff import HandedOff, hand_off, withdraw
 from pipeline.hashing import digest_file
 from pipeline.history import in_words
@@ -449,6 +450,43 @@ def test_what_is_no_file_of_its_own_is_refused(job: Path, tmp_path: Path) -> Non
     empty.mkdir()
     said = problems(lambda: back(job, empty, tmp_path / "nowhere.tif"))
     assert [": no TIFF in this folder" in said[0], ": it is not there" in said[1]] == [True, True]
+
+
+@pytest.mark.parametrize(
+    ("spoil", "words"),
+    [
+        (lambda px: {"data": px[:-1]}, "it has 200 × 139 pixels, 200 × 140 were sent"),
+        (lambda px: {"data": (px >> 8).astype(np.uint8)}, "8 bits a channel, 16 were sent"),
+        (
+            lambda px: {"data": np.dstack([px, px[..., :1]]), "extrasamples": ["unassalpha"]},
+            "it has 4 channels",
+        ),
+        (lambda px: {"data": px, "iccprofile": None}, "it has no colour profile; --assume"),
+        (
+            lambda px: {"data": px, "iccprofile": profile_of("srgb")},
+            "its colour profile is another",
+        ),
+        (lambda px: {"data": np.stack([px, px])}, "it has 2 pages"),
+    ],
+)
+def test_what_cannot_be_used_is_refused_with_the_reason(job: Path, spoil, words: str) -> None:
+    sent = sent_file(hand_off(job, ["F0001"], "Ines"), job)
+    path = job.parent / sent.name
+    options = {"photometric": "rgb", "iccprofile": profile_of("romm-rgb"), "metadata": None}
+    tifffile.imwrite(path, **{**options, **spoil(pixels_of(sent))})
+    (verdict,) = back(job, path, accept=True).verdicts
+    assert verdict.outcome == "refused"
+    assert words in " ".join(finding.sentence for finding in verdict.findings)
+    assert rows(job)["F0001"]["state"] == "at-retouch"
+
+
+def test_a_file_is_known_by_what_it_says_of_itself_before_its_name(job: Path) -> None:
+    done = hand_off(job, [], "Ines")
+    path = retouched(sent_file(done, job, "F0001"), job.parent / "back")
+    misnamed = path.rename(path.with_name(sent_file(done, job, "F0002").name))
+    (verdict,) = back(job, misnamed).verdicts
+    assert (verdict.examination.frame, verdict.examination.how) == ("F0001", "identity")
+    assert verdict.outcome == "accepted"
 
 
 def test_a_file_that_changes_while_it_is_read_is_refused(job: Path, monkeypatch) -> None:

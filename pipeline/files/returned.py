@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import NotAsRecorded, UnreadableOriginal
+from pipeline.files.encode import XMP
 from pipeline.files.picture import PictureSource, read_tiff
 from pipeline.frame import Float32, Light
 from pipeline.hashing import digest_bytes
@@ -39,6 +41,17 @@ def read_returned(path: Path, digest: str) -> NDArray[np.uint16]:
     if pixels.dtype != np.uint16 or pixels.ndim != 3:
         raise NotAsRecorded(f"{path}: the retouched file is not RGB with 16 bits a channel")
     return np.ascontiguousarray(upright(pixels, orientation))
+
+
+def said_in(data: bytes) -> tuple[bytes | None, int, int]:
+    """The XMP packet of a TIFF's first page, how many pages there are, and the first's channels."""
+    import tifffile
+
+    with tifffile.TiffFile(io.BytesIO(data)) as file:
+        page = file.pages[0]
+        packet = page.tags.get(XMP)
+        xmp = None if packet is None else bytes(packet.value)
+        return xmp, len(file.pages), int(page.samplesperpixel)
 
 
 def open_returned(path: Path, digest: str, space: str) -> PictureSource:
