@@ -49,7 +49,9 @@ def pack(work: PackWork) -> Packed:
     del master
     files = [landing.land("_reference.jpg", jpeg(finished, "srgb", quality=QUALITY, ppi=PPI))]
     [picture] = render(_as_romm(pixels, work.space, threads), [shown], threads)
-    masks, regions, notes = _masks(work, pixels.shape[:2], picture.shape[:2], landing)
+    height, width = pixels.shape[:2]
+    del pixels  # masks of this size take as much again
+    masks, regions, notes = _masks(work, (height, width), picture.shape[:2], landing)
     if regions:
         from pipeline.outlines import numbered
 
@@ -61,8 +63,8 @@ def pack(work: PackWork) -> Packed:
         masks=masks,
         files=tuple(files),
         sha256=landing.sha256,
-        width=pixels.shape[1],
-        height=pixels.shape[0],
+        width=width,
+        height=height,
         notes=tuple(notes),
     )
 
