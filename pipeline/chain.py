@@ -50,6 +50,8 @@ SAMPLES, SAMPLE_PX = 5, 96
 
 Painted = Mapping[str, NDArray[Any]]
 Say = Callable[[str], None]
+Others = Callable[[str], Source]
+"""Opens another frame of the job by its name."""
 
 
 FEWEST_PIXELS = 30
@@ -95,11 +97,13 @@ def compiled(
     painted: Painted | None = None,
     say: Say = lambda _sentence: None,
     even: Evening | None = None,
+    others: Others | None = None,
 ) -> Chain:
     """The operations of a frame's steps and local edits.
 
     A frame without ``balance`` gets the camera's own; ``even`` moves its light. ``painted`` maps
-    each file that a mask names to its codes; ``say`` is told what a person should know. Raises
+    each file that a mask names to its codes; ``others`` opens frames that masks
+    follow; ``say`` is told what a person should know. Raises
     ``ValueError`` with a sentence where a step cannot be done on this frame.
     """
     preview = cache(source.preview)
@@ -128,7 +132,7 @@ def compiled(
     finish = operations([step for step in working if step.stage == "finish"])
     edits = [_Written(step) for step in steps if step.stage == "local"]
 
-    local = _Local(source, preview, first, finish, painted or {}, say)
+    local = _Local(source, preview, first, finish, painted or {}, say, others)
     local.add([edit for edit in edits if edit.kind.space == "scene"])
     local.items += [_Item(operation) for operation in look]
     for step in steps:
@@ -217,16 +221,18 @@ def densities(
     correction: Correction | None = None,
     painted: Painted | None = None,
     even: Evening | None = None,
+    others: Others | None = None,
 ) -> Iterator[Float32]:
     """What masks select of a frame, each as an array of ``shape`` laid over the upright frame.
 
     A mask that depends on what the picture shows is judged on the reduced picture. They are made
     one by one: at full size each is as large as a channel of the frame.
     """
-    source = healed(source, steps, painted or {})
+    source = healed(source, steps, painted or {}, others)
     globally = [step for step in steps if step.stage != "local"]
     first = compiled(globally, source, files, correction, even=even).scene
-    local = _Local(source, cache(source.preview), first, (), painted or {}, lambda _sentence: None)
+    preview, said = cache(source.preview), lambda _sentence: None
+    local = _Local(source, preview, first, (), painted or {}, said, others)
     return (local.laid_over(mask, shape) for mask in masks)
 
 
@@ -268,6 +274,7 @@ class _Local:
         last: Sequence[Operation],
         painted: Painted,
         say: Say,
+        others: Others | None = None,
     ) -> None:
         self.items: list[_Item] = []
         self._source = source
@@ -275,7 +282,8 @@ class _Local:
         self._preview, self._first, self._last = preview, first, last
         self._painted, self._say = painted, say
         self._done = 0
-        self._sight = Sight(painted, lambda: self._scene, lambda: self._focus)
+        self._sight = Sight(painted, lambda: self._scene, lambda: self._focus, self._elsewhere)
+        self._others = others
         self._density = cache(self._built)
         self._small_density = cache(self._built_small)
         self._selects = cache(self._looked_at)
@@ -363,6 +371,13 @@ class _Local:
     def _now(self) -> Float32:
         """The reduced picture's planes, (3, n) in whole lanes, as the items done so far left it."""
         return _padded(self._scene.reshape(3, -1))
+
+    def _elsewhere(self, frame: str) -> Sight:
+        """What masks see of another frame, in the light of this one."""
+        assert self._others is not None, "no other frames at hand"
+        source, first = self._others(frame), self._first
+        there = _Local(source, cache(source.preview), first, (), self._painted, self._say)
+        return there._sight
 
     @cached_property
     def _focus(self) -> Float32:

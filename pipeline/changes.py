@@ -35,6 +35,8 @@ def of_version(
         changes += _of_chart(before["chart"], after["chart"], resolved.chart)
     if before.get("even") != after.get("even"):
         changes.append("what it is evened with changed (even: true in the recipe)")
+    if before.get("follows") != after.get("follows"):
+        changes.append("what its masks follow changed")
     changes += _of_libraries(before["libraries"], after["libraries"])
     return changes
 

@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.chain import LANE_PIXELS, Masked, Painted, Say, compiled
+from pipeline.chain import LANE_PIXELS, Masked, Others, Painted, Say, compiled
 from pipeline.frame import Float32, Source
 from pipeline.healing import healed
 from pipeline.kernels.correction import Correction
@@ -50,17 +50,18 @@ def master_pixels(
     even: Evening | None = None,
     finish: bool = True,
     space: str = MASTER_SPACE,
+    others: Others | None = None,
 ) -> NDArray[np.uint16]:
     """Develop an opened original: uint16 (height, width, 3), codes of ``space``, upright.
 
     ``files`` maps each file that a step names to where it lies, ``painted`` each file that a mask
     names to its codes; ``correction`` is that of the setup's chart, where a step asks for it.
-    ``say`` is told, in sentences, what a person should know of this frame; ``even`` moves its
-    light. Without ``finish`` the last stage is left out. The result is the same to the last bit
-    for any ``threads`` and ``strip_rows``.
+    ``others`` opens the frames that masks follow. ``say`` is told, in sentences, what a person
+    should know of this frame; ``even`` moves its light. Without ``finish`` the last stage is left
+    out. The result is the same to the last bit for any ``threads`` and ``strip_rows``.
     """
-    source = healed(source, steps, painted or {})
-    chain = compiled(steps, source, files, correction, painted, say, even)
+    source = healed(source, steps, painted or {}, others)
+    chain = compiled(steps, source, files, correction, painted, say, even, others)
     densities = chain.densities
     halo = max((density.halo for density in densities), default=0)
     rest = chain.rest if finish else chain.unfinished

@@ -7,8 +7,9 @@ Nothing here opens a file.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -54,15 +55,19 @@ class _Patch(NamedTuple):
 
 
 def healed(
-    source: Source, steps: Sequence[ResolvedStep], painted: Mapping[str, NDArray[Any]]
+    source: Source,
+    steps: Sequence[ResolvedStep],
+    painted: Mapping[str, NDArray[Any]],
+    others: Callable[[str], Source] | None = None,
 ) -> Source:
     """A source with all holes filled that its steps and local edits ask for; itself where none do.
 
-    ``painted`` maps each file that a mask names to its codes. Raises ``ValueError`` with a sentence
+    ``painted`` maps each file that a mask names to its codes; ``others`` opens the frames that
+    masks follow. Raises ``ValueError`` with a sentence
     for a hole that is too wide, or a source that cannot be used.
     """
     grid = Grid.over(*upright_shape(source.height, source.width, source.orientation))
-    holes = [*_joined(_spots(steps, grid), grid), *_masked(steps, grid, painted)]
+    holes = [*_joined(_spots(steps, grid), grid), *_masked(source, steps, grid, painted, others)]
     if not holes:
         return source
     return _Healed(source, [_patch(source, hole, holes, grid) for hole in holes])
@@ -127,26 +132,37 @@ def _joined(discs: Iterator[_Disc], grid: Grid) -> Iterator[_Hole]:
 
 
 def _masked(
-    steps: Sequence[ResolvedStep], grid: Grid, painted: Mapping[str, NDArray[Any]]
+    source: Source,
+    steps: Sequence[ResolvedStep],
+    grid: Grid,
+    painted: Mapping[str, NDArray[Any]],
+    others: Callable[[str], Source] | None,
 ) -> Iterator[_Hole]:
     """What local edits heal, each connected part a hole."""
+
+    def sight(seen: Source) -> Sight:
+        # what is followed is found again in the pictures as they were stored
+        picture = cache(lambda: np.ascontiguousarray(seen.preview().transpose(2, 0, 1)))
+        return Sight(painted, picture, elsewhere=lambda name: sight(others(name)))  # type: ignore[misc]
+
+    own = sight(source)
     for step in steps:
         if step.stage != "local" or step.step != "heal":
             continue
         value = EDITS["heal"].settled(step.parameters["heal"])
         if value is False:
             continue
-        density = density_of(Mask.model_validate(step.parameters["mask"]), grid, Sight(painted))
+        density = density_of(Mask.model_validate(step.parameters["mask"]), grid, own)
         if density.box.empty:
             continue
         from scipy import ndimage
 
         weight = density.at(density.box)
         parts, _ = ndimage.label(weight > LEAST_DENSITY)
-        source = None
+        taken = None
         if value is not True:
             across, down = grid.pixels(value.source)
-            source = round(down), round(across)
+            taken = round(down), round(across)
         for number, (rows, columns) in enumerate(ndimage.find_objects(parts), 1):
             box = Box(
                 density.box.top + rows.start,
@@ -154,8 +170,8 @@ def _masked(
                 density.box.left + columns.start,
                 density.box.left + columns.stop,
             )
-            own = np.where(parts[rows, columns] == number, weight[rows, columns], 0)
-            yield _Hole(step.label, box, own.astype(np.float32), source)
+            part = np.where(parts[rows, columns] == number, weight[rows, columns], 0)
+            yield _Hole(step.label, box, part.astype(np.float32), taken)
 
 
 def _patch(source: Source, hole: _Hole, holes: Sequence[_Hole], grid: Grid) -> _Patch:

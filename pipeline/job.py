@@ -27,6 +27,7 @@ from pipeline.local import (
     known_products,
     laid_over,
 )
+from pipeline.masking import Mask
 from pipeline.recipe import (
     DEFAULT,
     Chain,
@@ -94,12 +95,17 @@ class DeliveryOrder:
 
 @dataclass(frozen=True, slots=True)
 class Resolved:
-    """What a setup's and a frame's file make of the recipe, where the products are, and what the
-    retoucher is asked for."""
+    """What a setup's and a frame's file make of the recipe, where the products are, what the
+    retoucher is asked for, and the frames that masks follow, without their digests yet."""
 
     steps: tuple[ResolvedStep, ...]
     products: tuple[ResolvedProduct, ...]
     retouch: ResolvedRetouch
+    follows: Mapping[str, str]
+
+
+Key = tuple[str | None, str | None, str | None]
+"""A setup and a frame that have files, and the frame whose masks are followed."""
 
 
 @dataclass(frozen=True)
@@ -108,8 +114,8 @@ class Job:
 
     ``files`` maps paths that steps and masks name to where they lie. ``charts`` are those of the
     setups that have one, ``products`` the colours of the job's products. ``resolved`` keeps what
-    comes of each pair of a setup's and a frame's file, which frames without a file of their own
-    share.
+    comes of a setup's, a followed frame's and a frame's file, which frames without a file of their
+    own share.
     """
 
     folder: Path
@@ -124,7 +130,7 @@ class Job:
     selection: Selection
     charts: Mapping[str, ResolvedChart]
     products: Mapping[str, Known]
-    resolved: dict[tuple[str | None, str | None], Resolved] = field(repr=False)
+    resolved: dict[Key, Resolved] = field(repr=False)
 
     @property
     def originals_in_place(self) -> Path | None:
@@ -141,11 +147,13 @@ class Job:
         Raises ``InvalidInput`` where the three are valid alone but not together.
         """
         setup = self.setup_of(frame, grouped)
-        key = (setup if setup in self.setups else None, frame if frame in self.frames else None)
+        within, own = self.setups.get(setup or ""), self.frames.get(frame)
+        origin = _origin(frame, within, own)
+        key = (setup if within else None, frame if own else None, origin)
         if key not in self.resolved:
             layers = Layers(self.steps)
-            files = [self.setups.get(key[0] or ""), self.frames.get(key[1] or "")]
-            chain = _laid(layers, _laid(layers, self.recipe.chain, files[0]), files[1])
+            chain = _laid(layers, _laid(layers, self.recipe.chain, within), own)
+            files = [within, _followed(self.frames, origin), own]
             found = _resolved(layers, self.recipe, chain, files, self.products)
             if layers.problems:
                 raise InvalidInput(layers.problems)
@@ -161,6 +169,7 @@ class Job:
             chart,
             found.products,
             retouch=found.retouch,
+            follows=found.follows,
         )
 
     def check_charts(self, selects: Mapping[str, str | None]) -> list[Problem]:
@@ -205,6 +214,10 @@ class Job:
             if chart := setup.file.chart:
                 pattern = FramePattern(chart.frame, frozenset((chart.frame,)))
                 yield setup.document, ("chart", "frame"), pattern
+            if setup.file.follow:
+                written = setup.document.value["follow"].get("frames")
+                for place, pattern in _patterns(written, ("follow", "frames")):
+                    yield setup.document, place, pattern
         for order in self.deliveries.values():
             if order.delivery.frames not in (("approved",), ("selects",)):
                 written = order.values["frames"]
@@ -330,6 +343,7 @@ def load_job(
     layers.report(*_overlaps(setups, ()))
     orders = _orders(layers, document, recipe) if document else {}
     products = known_products(layers, document, file, read_colour) if document and file else {}
+    _check_follows(layers, setups, frames)
     resolved = _chains(layers, recipe, setups, frames, products if file else None)
     charts = {name: _chart(layers, setup) for name, setup in setups.items() if setup.file.chart}
     if layers.problems or document is None or file is None or recipe is None:
@@ -420,7 +434,7 @@ def _chains(
     setups: Mapping[str, Setup],
     frames: Mapping[str, Frame],
     products: Mapping[str, Known] | None,
-) -> dict[tuple[str | None, str | None], Resolved]:
+) -> dict[Key, Resolved]:
     """What comes of the recipe alone, of every setup, and of every frame that has a file."""
     if recipe is None:
         # without the chain below it, an override cannot be judged; its form can
@@ -428,19 +442,23 @@ def _chains(
         for layer in layers_above:
             layers.entries(layer.document, "adjust")
         return {}
-    chains: dict[tuple[str | None, str | None], Chain] = {(None, None): recipe.chain}
+    chains: dict[Key, Chain] = {(None, None, None): recipe.chain}
     for name, setup in setups.items():
-        chains[name, None] = _laid(layers, recipe.chain, setup)
+        chains[name, None, None] = _laid(layers, recipe.chain, setup)
+        if setup.file.follow:
+            chains[name, None, setup.file.follow.origin] = chains[name, None, None]
     for name, frame in frames.items():
         within = _setup_of(setups, name)
-        chains[within, name] = _laid(layers, chains[within, None], frame)
+        origin = _origin(name, setups.get(within or ""), frame)
+        chains[within, name, origin] = _laid(layers, chains[within, None, None], frame)
     if products is None:  # what the job's own file says of them is not valid
         return {}
     layers_above = [*setups.values(), *frames.values()]
     elsewhere = {name for layer in (recipe, *layers_above) for name in layer.file.masks}
     resolved = {}
     for key, chain in chains.items():
-        above = [setups.get(key[0] or ""), frames.get(key[1] or "")]
+        followed = _followed(frames, key[2])
+        above = [setups.get(key[0] or ""), followed, frames.get(key[1] or "")]
         with suppress(UndefinedHere):  # no harm where no frame comes to this: ``resolve`` will say
             resolved[key] = _resolved(layers, recipe, chain, above, products, elsewhere)
     return resolved
@@ -493,7 +511,59 @@ def _resolved(
     finish = [step for step in steps if step.stage == "finish"]
     before = [step for step in steps if step.stage != "finish"]
     chained = (*before, *((hold,) if hold else ()), *local.edits, *finish)
-    return Resolved(chained, local.products, local.retouch)
+    masks = [Mask.model_validate(edit.parameters["mask"]) for edit in local.edits]
+    followed = {name for mask in masks for name in mask.followed}
+    return Resolved(chained, local.products, local.retouch, dict.fromkeys(sorted(followed), ""))
+
+
+def _origin(name: str, setup: Setup | None, frame: Frame | None) -> str | None:
+    """The frame whose local edits one gets, or None."""
+    if frame and frame.file.follow:
+        return frame.file.follow.origin
+    follow = setup.file.follow if setup else None
+    if follow is None or follow.origin == name:
+        return None
+    patterns = map(FramePattern.parse, follow.frames)
+    meant = not follow.frames or any(pattern.matches(name) for pattern in patterns)
+    return follow.origin if meant else None
+
+
+def _followed(frames: Mapping[str, Frame], origin: str | None) -> Frame | None:
+    """What is followed of a frame's file: its masks and local edits, carried from there."""
+    if origin is None or origin not in frames:
+        return None
+    frame = frames[origin]
+    carried = {name: mask.carried_from(origin) for name, mask in frame.file.masks.items()}
+    edits = tuple(
+        edit.model_copy(update={"mask": edit.mask.carried_from(origin)}) if edit.mask else edit
+        for edit in frame.file.local
+    )
+    return Frame(frame.document, FrameFile(frame=origin, masks=carried, local=edits))
+
+
+def _check_follows(
+    layers: Layers, setups: Mapping[str, Setup], frames: Mapping[str, Frame]
+) -> None:
+    """Report what cannot be followed: a frame without edits, itself, or one that follows too."""
+    above: list[tuple[str | None, Setup | Frame]] = [
+        *((None, setup) for setup in setups.values()),
+        *frames.items(),
+    ]
+    for name, layer in above:
+        if layer.file.follow is None:
+            continue
+        origin = layer.file.follow.origin
+        found = None
+        if origin == name:
+            found = "itself"
+        elif origin not in frames or not frames[origin].file.local:
+            meant = wording.or_did_you_mean(origin, frames)
+            found = f"{origin}, whose file has no local edits{meant}"
+        elif frames[origin].file.follow:
+            found = f"{origin}, which follows another frame itself"
+        if found:
+            allowed = "a frame whose own file has the local edits to be carried"
+            layers.report(layer.document.problem(("follow", "from"), found, allowed))
 
 
 def _setup_of(setups: Mapping[str, Setup], frame: str) -> str | None:

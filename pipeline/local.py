@@ -286,7 +286,7 @@ class _Entry:
                 yield from self._match(mask)
             elif mask is None:
                 self._report("", f"{kind} without a mask", "a mask, which may be whole: true")
-            elif EDITS[kind].by_place and Mask.model_validate(mask.value).reads_scene:
+            elif EDITS[kind].by_place and not Mask.model_validate(mask.value).by_place:
                 found = f"{kind} through a mask that depends on what the picture shows"
                 self._report(kind, found, "a mask by place: masks look at the healed picture")
             else:

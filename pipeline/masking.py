@@ -31,6 +31,10 @@ RATIO_TOLERANCE = 0.01
 WIDEST_RATIO = 3.0
 """Of a frame's sides, where its size is not known yet: a panorama."""
 
+LEAST_CONFIDENCE = 0.65
+"""From which a mask that was carried is believed: nothing in the demo shoot's burst that overlapped
+the truth by less than 0.8 reached 0.55 (tests/test_follow.py). Ours, no source."""
+
 Coordinate = Annotated[float, Field(ge=-1, le=2)]
 Place = Annotated[tuple[Coordinate, Coordinate], Field(strict=False)]
 Radius = Annotated[float, Field(gt=0, le=3)]
@@ -206,6 +210,8 @@ SHAPES = (
 )
 READ_SCENE = ("tones", "colour", "sharp", "subject")
 """Shapes that depend on what the picture shows."""
+CARRIED = ("ellipse", "gradient", "polygon", "path", "painted", "subject")
+"""Shapes by place, which can be carried from one frame to another."""
 COMBINATIONS = ("all", "any", "not", "minus", "times")
 EDGES = ("snap", "grow", "shrink", "feather")
 """What is done to an edge, in this order."""
@@ -254,9 +260,13 @@ class Mask(Parameters):
         None, ge=0, le=100, description="width of the edge's fade, percent of the long side"
     )
 
+    follows: Annotated[str, Field(max_length=255)] | None = Field(
+        None, description="the frame in whose picture the shape lies: it is carried from there"
+    )
+
     @model_validator(mode="after")
     def _one_kind(self) -> Mask:
-        kinds = [key for key in self._written() if key not in EDGES]
+        kinds = [key for key in self._written() if key not in (*EDGES, "follows")]
         if len(kinds) != 1:
             raise ValueError(
                 f"{wording.listed(kinds) or 'no shape'} in one mask; give exactly one of "
@@ -264,6 +274,8 @@ class Mask(Parameters):
             )
         if self.grow and self.shrink:
             raise ValueError("grow or shrink, not both")
+        if self.follows and kinds[0] not in CARRIED:
+            raise ValueError(f"follows goes with a shape by place: {wording.listed(CARRIED)}")
         return self
 
     def _written(self) -> list[str]:
@@ -276,7 +288,7 @@ class Mask(Parameters):
     @property
     def kind(self) -> str:
         """Its one shape or combination, as it is written."""
-        return next(key for key in self._written() if key not in EDGES)
+        return next(key for key in self._written() if key not in (*EDGES, "follows"))
 
     def __str__(self) -> str:
         """In words, shortly: "all of ellipse, not tones (feather 2)"."""
@@ -285,6 +297,7 @@ class Mask(Parameters):
         if words is None:
             words = f"{self.kind} of {of}" if of else (self.painted or self.kind)
         edges = [f"{key} {getattr(self, key):g}" for key in EDGES if getattr(self, key)]
+        edges = [f"from {self.follows}", *edges] if self.follows else edges
         return f"{words} ({', '.join(edges)})" if edges else words
 
     @property
@@ -304,7 +317,29 @@ class Mask(Parameters):
     @property
     def reads_scene(self) -> bool:
         """Whether it depends on what the picture shows."""
-        return any(part.kind in READ_SCENE or bool(part.snap) for _, part in self.walk())
+        return not self.by_place or bool(self.followed)
+
+    @property
+    def by_place(self) -> bool:
+        """Whether it is a place in some picture, whatever that shows there."""
+        return not any(part.kind in READ_SCENE or part.snap for _, part in self.walk())
+
+    @property
+    def followed(self) -> frozenset[str]:
+        """The frames from which something in it is carried."""
+        return frozenset(part.follows for _, part in self.walk() if part.follows)
+
+    def carried_from(self, frame: str) -> Mask:
+        """The same mask for another frame: what lies by place is carried from ``frame``."""
+        if self.kind in CARRIED:
+            return self.model_copy(update={"follows": self.follows or frame})
+        if self.inverse is not None:
+            return self.model_copy(update={"inverse": self.inverse.carried_from(frame)})
+        name = {"all": "all_of", "any": "any_of"}.get(self.kind, self.kind)
+        if not self.parts:
+            return self
+        parts = tuple(part.carried_from(frame) for _, part in self.parts)
+        return self.model_copy(update={name: parts})
 
 
 # --- what geometry can say before there are pixels ------------------------------------------------
@@ -485,12 +520,14 @@ class Sight:
 
     ``painted`` maps each file that a mask names to its codes. ``picture()`` gives the scene at
     reduced scale, (3, h, w); ``focus()`` its gradient energies, as ``kernels.focus`` has them.
+    ``elsewhere(name)`` is the sight of another frame, from which masks are carried.
     ``found`` keeps what was worked out for a mask, so that it is done once for all grids.
     """
 
     painted: Mapping[str, NDArray[Any]] = field(default_factory=dict)
     picture: Callable[[], Float32] | None = None
     focus: Callable[[], Float32] | None = None
+    elsewhere: Callable[[str], Sight] | None = None
     found: dict[tuple[str, Mask], Any] = field(default_factory=dict)
 
     def small(self) -> Float32:
@@ -537,6 +574,8 @@ def _sharp(mask: Mask, grid: Grid, sight: Sight) -> Density:
     """A mask's density before anything is done to its edge."""
     from pipeline.kernels import masks
 
+    if mask.follows:
+        return _carried(mask, mask.follows, grid, sight)
     parts = [density_of(part, grid, sight) for _, part in mask.parts]
     match mask:
         case Mask(ellipse=Ellipse() as shape):
@@ -577,6 +616,35 @@ def _in_focus(mask: Mask, focus: Sharp, grid: Grid, sight: Sight) -> Density:
         return masks.box_mean(values.astype("f8"), radius).astype("f4")
 
     return masks.painted(grid, sight.once("focus", mask, found))
+
+
+def _carried(mask: Mask, frame: str, grid: Grid, sight: Sight) -> Density:
+    """A mask that was placed in another frame; ``ValueError`` where it cannot be found again."""
+    from pipeline.kernels import masks
+    from pipeline.kernels.follow import follow
+
+    def found() -> Float32:
+        assert sight.elsewhere is not None, "a mask that depends on the picture"
+        there, picture = sight.elsewhere(frame), sight.small()
+        before = there.small()
+        if before.shape != picture.shape:
+            raise ValueError(
+                f"a mask that follows {frame}, which has another size or orientation; draw it in "
+                "this frame's own file"
+            )
+        small = masks.Grid.over(*before.shape[1:])
+        plain = Mask.model_validate({mask.kind: mask.model_dump(by_alias=True)[mask.kind]})
+        density = density_of(plain, small, there).at(small.box, masks.scene_of(before))
+        moved = follow(before, picture, density)
+        if moved.confidence < LEAST_CONFIDENCE:
+            raise ValueError(
+                f"a mask that follows {frame}: its {mask.kind} was not found again with enough "
+                f"confidence ({moved.confidence:.2f}; {LEAST_CONFIDENCE:g} is needed); draw it in "
+                "this frame's own file, or leave the edit out there"
+            )
+        return moved.density
+
+    return masks.painted(grid, sight.once("carried", mask, found))
 
 
 def _subject(mask: Mask, thing: Subject, grid: Grid, sight: Sight) -> Density:

@@ -166,6 +166,7 @@ def _in_scene(
     from pipeline.files.painted import read_painted
     from pipeline.files.raw import open_original
     from pipeline.kernels.correction import Correction
+    from pipeline.work import opener
 
     development = work.development
     source = open_original(development.original, development.original_digest)
@@ -184,6 +185,7 @@ def _in_scene(
             **{path: read_painted(development.files[path], files[path]) for path in files},
         },
         even=development.even,
+        others=opener(development.others),
     )
 
 

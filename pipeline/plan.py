@@ -35,6 +35,7 @@ from pipeline.records import (
     Version,
 )
 from pipeline.rounds import Away, Back, Retouch, open_requests, retouch_of
+from pipeline.step import FOLLOW_VERSION
 
 REJECTED = -1
 
@@ -124,6 +125,8 @@ def inputs_of(
         inputs["chart"] = resolved.chart.inputs
     if resolved.even:
         inputs["even"] = _even_inputs(resolved.even)
+    if resolved.follows:
+        inputs["follows"] = _follow_inputs(resolved.follows)
     return inputs
 
 
@@ -195,6 +198,10 @@ def _even_inputs(even: ResolvedEven) -> dict[str, Any]:
     return {"own": even.own, "group": sorted(even.group.values())}
 
 
+def _follow_inputs(follows: Mapping[str, str]) -> dict[str, Any]:
+    return {"frames": dict(follows), "version": FOLLOW_VERSION}
+
+
 def _step_inputs(step: ResolvedStep) -> dict[str, Any]:
     return {
         "step": step.step,
@@ -228,6 +235,8 @@ class Keys:
             measured = b'"chart":%b,' % self._canonical(resolved.chart.inputs)
         if resolved.even:
             measured += b'"even":%b,' % canonical_json(_even_inputs(resolved.even))
+        if resolved.follows:
+            measured += b'"follows":%b,' % canonical_json(_follow_inputs(resolved.follows))
         return _digest(
             b'{%b"libraries":%b,"original":%b,"steps":[%b]}',
             measured,

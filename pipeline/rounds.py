@@ -146,7 +146,8 @@ class Development:
     """All that decides a frame's pixels, for a worker that develops it.
 
     ``steps`` are the frame's whole chain, the finish stage included; ``files`` maps each file that
-    a step or a mask names to where it lies. ``work.develop`` takes it.
+    a step or a mask names to where it lies, ``others`` each frame that a mask follows to its
+    original and the digest of that. ``work.develop`` takes it.
     """
 
     original: Path
@@ -155,6 +156,7 @@ class Development:
     files: Mapping[str, Path]
     correction: Mapping[str, Any] | None = None
     even: Evening | None = None
+    others: Mapping[str, tuple[Path, str]] = field(default_factory=dict)
     threads: int = 1
 
 

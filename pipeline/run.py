@@ -352,8 +352,18 @@ def development_of(
         files=survey.job.files,
         correction=measured.correction(resolved) if measured else None,
         even=measured.evening(resolved) if measured else None,
+        others=others_of(survey, resolved),
         threads=threads,
     )
+
+
+def others_of(survey: Survey, resolved: ResolvedFrame) -> dict[str, tuple[Path, str]]:
+    """Where the originals lie of the frames that a frame's masks follow, and their digests."""
+    originals = {name: survey.states[name].original for name in resolved.follows}
+    return {
+        name: (survey.job.folder / original.path, original.digest)
+        for name, original in originals.items()
+    }
 
 
 def as_retouched(folder: Path, back: Back) -> Retouched:

@@ -85,6 +85,8 @@ def _developed(
     from pipeline.files.raw import open_original
     from pipeline.kernels.correction import Correction
     from pipeline.rendition import RenditionSpec, render
+    from pipeline.run import others_of
+    from pipeline.work import opener
 
     try:
         written, even = measured.correction(resolved), measured.evening(resolved)
@@ -95,18 +97,28 @@ def _developed(
     source = open_original(survey.job.folder / original.path, original.digest)
     correction = Correction.from_json(written) if written else None
     files = survey.job.files
+    others = opener(others_of(survey, resolved))
     reading = [step.files for step in resolved.steps if step.stage == "local"]
     reading += [product.files for product in resolved.products]
     digests = {path: digest for each in reading for path, digest in each.items()}
     try:
         painted = {path: read_painted(files[path], digests[path]) for path in digests}
         master = master_pixels(
-            source, resolved.steps, files, correction, cores(), painted=painted, even=even
+            source,
+            resolved.steps,
+            files,
+            correction,
+            cores(),
+            painted=painted,
+            even=even,
+            others=others,
         )
         [picture] = render(master, [RenditionSpec(long_edge=side, sharpen_for="screen")], cores())
         shape = picture.shape[0], picture.shape[1]
         laid = list(
-            densities(masks, shape, resolved.steps, source, files, correction, painted, even=even)
+            densities(
+                masks, shape, resolved.steps, source, files, correction, painted, even, others
+            )
         )
     except ValueError as error:
         raise SafelightError(f"{resolved.frame}: {error}") from error

@@ -51,6 +51,9 @@ CHART_VERSION = 1
 HOLD_VERSION = 1
 """Of keeping product colours under a look."""
 
+FOLLOW_VERSION = 1
+"""Of carrying masks from one frame to another."""
+
 RENDITION_VERSION = 1
 """Of all that makes delivered pixels from a master: resizing, sharpening, encoding."""
 

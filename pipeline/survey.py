@@ -97,7 +97,7 @@ def survey(
         raise InvalidInput(problems)
     chosen = chosen_frames(named, states)
     frames = tuple(
-        with_chart(job.resolve(name, state.setup), states)
+        with_follows(with_chart(job.resolve(name, state.setup), states), states)
         for name, state in states.items()
         if not named or name in chosen
     )
@@ -142,6 +142,12 @@ def _read_colour(path: Path, name: str) -> tuple[float, float, float]:
 
     lightness, a, b = (float(value) for value in read_colour(path, name))
     return lightness, a, b
+
+
+def with_follows(resolved: ResolvedFrame, states: Mapping[str, FrameState]) -> ResolvedFrame:
+    """The frame with the digests of those that its masks follow."""
+    digests = {name: states[name].original.digest for name in sorted(resolved.follows)}
+    return replace(resolved, follows=digests) if digests else resolved
 
 
 def with_chart(resolved: ResolvedFrame, states: Mapping[str, FrameState]) -> ResolvedFrame:

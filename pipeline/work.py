@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
     from pipeline.files.landing import Content
     from pipeline.files.metadata import Blocks
+    from pipeline.frame import Source
     from pipeline.kernels.chart import Corners
     from pipeline.kernels.references import Edition
 
@@ -296,11 +297,19 @@ def developed(
             painted={path: read_painted(files[path], painted[path]) for path in painted},
             say=say,
             even=development.even,
+            others=opener(development.others),
             finish=finish,
             space=space,
         )
     except ValueError as error:
         raise SafelightError(str(error)) from error
+
+
+def opener(others: Mapping[str, tuple[Path, str]]) -> Callable[[str], Source]:
+    """Opens frames by their names, from their originals and digests."""
+    from pipeline.files.raw import open_original
+
+    return lambda name: open_original(*others[name])
 
 
 def finished(

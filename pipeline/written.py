@@ -380,6 +380,20 @@ class Chart(Written):
         return self
 
 
+class Follow(Written):
+    """A frame whose file's local edits are carried to others that show the same."""
+
+    origin: FrameName = Field(alias="from", description="the frame whose masks are carried")
+
+
+class FollowInSetup(Follow):
+    """The same for the frames of a setup."""
+
+    frames: Patterns = Field(
+        (), description="names, ranges, globs, such as those of a burst; default: all of the setup"
+    )
+
+
 class SetupFile(Written):
     """setups/NAME.yaml: what frames shot under one light share."""
 
@@ -392,6 +406,9 @@ class SetupFile(Written):
     masks: Masks = Field({}, description="masks by a name, in place of the recipe's")
     local: LocalEdits = Field((), description="edits through masks, by name over the recipe's")
     products: Places = Field({}, description="where the job's products are in these frames")
+    follow: FollowInSetup | None = Field(
+        None, description="the frame whose local edits its other frames get, masks carried along"
+    )
 
 
 class Ask(Written):
@@ -420,6 +437,9 @@ class FrameFile(Written):
     masks: Masks = Field({}, description="masks by a name, in place of the setup's, the recipe's")
     local: LocalEdits = Field((), description="edits through masks, by name over those below")
     products: Places = Field({}, description="where the job's products are in this frame")
+    follow: Follow | None = Field(
+        None, description="the frame whose local edits this one gets, masks carried along"
+    )
     retouch: Retouch = Field(Retouch(), description="what the retoucher is asked for")
     description: Text | None = Field(None, description="in place of the job's and the delivery's")
     keywords: Keywords | None = Field(None, description="in place of the job's")

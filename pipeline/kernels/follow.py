@@ -54,14 +54,17 @@ def follow(origin: Float32, target: Float32, density: Float32) -> Followed:
     size = round(width * by), round(height * by)
     colours = [_seen(picture, size) for picture in (origin, target)]
     one, other = (np.ascontiguousarray(seen[..., 0]) for seen in colours)
-    mask = cv2.resize(density, size, interpolation=cv2.INTER_AREA)
+    mask = np.asarray(cv2.resize(density, size, interpolation=cv2.INTER_AREA), np.float32)
     nothing = Followed(np.zeros(density.shape, np.float32), 0.0)
     if mask.max() < 0.5:
         return nothing
     near = _grown(mask)
-    tried = [(_agreement(one, other, motion, near), motion)
-             for guess in _motions(one, other, mask, near)
-             for motion in (guess, _refined(one, other, guess, near)) if _plausible(motion)]
+    tried = [
+        (_agreement(one, other, motion, near), motion)
+        for guess in _motions(one, other, mask, near)
+        for motion in (guess, _refined(one, other, guess, near))
+        if _plausible(motion)
+    ]
     if not tried:
         return nothing
     _, motion = max(tried, key=lambda each: each[0])
@@ -82,8 +85,9 @@ def follow(origin: Float32, target: Float32, density: Float32) -> Followed:
     at_x = (inverse[0, 0] * x + inverse[0, 1] * y + inverse[0, 2]).astype(np.float32)
     at_y = (inverse[1, 0] * x + inverse[1, 1] * y + inverse[1, 2]).astype(np.float32)
     before = _inverse(bent)
-    at_x, at_y = at_x + cv2.remap(before[..., 0], at_x, at_y, cv2.INTER_LINEAR), at_y + cv2.remap(
-        before[..., 1], at_x, at_y, cv2.INTER_LINEAR
+    at_x, at_y = (
+        at_x + cv2.remap(before[..., 0], at_x, at_y, cv2.INTER_LINEAR),
+        at_y + cv2.remap(before[..., 1], at_x, at_y, cv2.INTER_LINEAR),
     )
     # what does not look as it did is not it, such as the ground that a thing has left
     looked_up = cv2.remap(mask, at_x, at_y, cv2.INTER_LINEAR)
@@ -138,7 +142,7 @@ def _motions(one: Codes, other: Codes, mask: Float32, near: Float32) -> Iterator
             start, end, method=cv2.RANSAC, ransacReprojThreshold=2.5, maxIters=4000
         )
         if found is not None:
-            yield found
+            yield np.asarray(found, np.float64)
 
 
 def _refined(one: Codes, other: Codes, motion: Matrix, near: Float32) -> Matrix:
@@ -195,7 +199,8 @@ def _correlation(one: Codes, other: Codes, where: NDArray[np.bool_]) -> float:
 
 def _flow(one: Codes, other: Codes) -> Float32:
     flow = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_MEDIUM)
-    return np.asarray(flow.calc(one, other, None), np.float32)
+    still = np.zeros((*one.shape, 2), np.float32)
+    return np.asarray(flow.calc(one, other, still), np.float32)
 
 
 def _believed(there: Float32, back: Float32) -> NDArray[np.bool_]:
@@ -225,8 +230,9 @@ def _inverse(flow: Float32) -> Float32:
     y, x = np.indices(flow.shape[:2], np.float32)
     back = -flow
     for _ in range(6):
-        back = -cv2.remap(flow, x + back[..., 0], y + back[..., 1], cv2.INTER_LINEAR)
-    return np.asarray(back, np.float32)
+        there = cv2.remap(flow, x + back[..., 0], y + back[..., 1], cv2.INTER_LINEAR)
+        back = -np.asarray(there, np.float32)
+    return back
 
 
 def _likeness(one: Codes, moved: Codes, mask: Float32) -> tuple[float, float]:

@@ -707,7 +707,7 @@ def snapped_fit(build: Builder, grid: Grid, radius_px: float, picture: Float32) 
     their fast form (2015) a and b are found on ``picture``, the scene at reduced scale, (3, h, w).
     """
     small = Grid.over(grid.height, grid.width, (picture.shape[1], picture.shape[2]))
-    scene = _scene_of(picture)
+    scene = scene_of(picture)
     radius = max(1, round(radius_px / max(small.down, small.across)))
     part = build(small)
     reached = part.box.grown(2 * radius * SNAP_ROUNDS + 2).meet(small.box)
@@ -794,7 +794,7 @@ def oklab_planes(planes: Float32) -> Float32:
     return out
 
 
-def _scene_of(picture: Float32) -> Scene:
+def scene_of(picture: Float32) -> Scene:
     """The scene on the grid of a reduced picture."""
 
     def scene(window: Box) -> Float32:
@@ -811,7 +811,7 @@ def _coarser(part: Density, by: int, picture: Float32 | None) -> tuple[Grid, Sce
         return grid.reduced(by), None
     assert picture is not None
     small = Grid.over(grid.height, grid.width, (picture.shape[1], picture.shape[2]))
-    return small, _scene_of(picture)
+    return small, scene_of(picture)
 
 
 def _refined(part: Density, grid: Grid, scene: Scene | None) -> Density:
