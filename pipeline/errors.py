@@ -60,14 +60,6 @@ class FrameFailed(SafelightError):
 
     exit_code = 1
 
-    def __init__(self, frame: str, sentence: str) -> None:
-        self.frame = frame
-        self.sentence = sentence
-        super().__init__(f"{frame}: {sentence}")
-
-    def __reduce__(self) -> tuple[type[FrameFailed], tuple[str, str]]:
-        return (FrameFailed, (self.frame, self.sentence))
-
 
 class UnreadableOriginal(SafelightError):
     """An original cannot be decoded; the sentence says why, the caller knows which frame it is."""

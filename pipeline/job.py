@@ -96,12 +96,12 @@ class DeliveryOrder:
 @dataclass(frozen=True, slots=True)
 class Resolved:
     """What a setup's and a frame's file make of the recipe, where the products are, what the
-    retoucher is asked for, and the frames that masks follow, without their digests yet."""
+    retoucher is asked for, and the frames that masks follow, without what decides of it yet."""
 
     steps: tuple[ResolvedStep, ...]
     products: tuple[ResolvedProduct, ...]
     retouch: ResolvedRetouch
-    follows: Mapping[str, str]
+    follows: Mapping[str, Mapping[str, Any]]
 
 
 Key = tuple[str | None, str | None, str | None]
@@ -513,7 +513,7 @@ def _resolved(
     chained = (*before, *((hold,) if hold else ()), *local.edits, *finish)
     masks = [Mask.model_validate(edit.parameters["mask"]) for edit in local.edits]
     followed = {name for mask in masks for name in mask.followed}
-    return Resolved(chained, local.products, local.retouch, dict.fromkeys(sorted(followed), ""))
+    return Resolved(chained, local.products, local.retouch, {name: {} for name in sorted(followed)})
 
 
 def _origin(name: str, setup: Setup | None, frame: Frame | None) -> str | None:

@@ -35,7 +35,6 @@ from pipeline.records import (
     Version,
 )
 from pipeline.rounds import Away, Back, Retouch, open_requests, retouch_of
-from pipeline.step import FOLLOW_VERSION
 
 REJECTED = -1
 
@@ -126,7 +125,7 @@ def inputs_of(
     if resolved.even:
         inputs["even"] = _even_inputs(resolved.even)
     if resolved.follows:
-        inputs["follows"] = _follow_inputs(resolved.follows)
+        inputs["follows"] = dict(resolved.follows)
     return inputs
 
 
@@ -198,10 +197,6 @@ def _even_inputs(even: ResolvedEven) -> dict[str, Any]:
     return {"own": even.own, "group": sorted(even.group.values())}
 
 
-def _follow_inputs(follows: Mapping[str, str]) -> dict[str, Any]:
-    return {"frames": dict(follows), "version": FOLLOW_VERSION}
-
-
 def _step_inputs(step: ResolvedStep) -> dict[str, Any]:
     return {
         "step": step.step,
@@ -236,7 +231,7 @@ class Keys:
         if resolved.even:
             measured += b'"even":%b,' % canonical_json(_even_inputs(resolved.even))
         if resolved.follows:
-            measured += b'"follows":%b,' % canonical_json(_follow_inputs(resolved.follows))
+            measured += b'"follows":%b,' % canonical_json(dict(resolved.follows))
         return _digest(
             b'{%b"libraries":%b,"original":%b,"steps":[%b]}',
             measured,

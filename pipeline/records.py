@@ -406,7 +406,8 @@ class ResolvedFrame:
     ``chart`` is the one that its balance comes from, None where the balance comes from elsewhere.
     ``products`` are those whose place in the frame is known. ``even`` says what the frame's light
     is evened with, None where it is left as it is. ``retouch`` is what is asked of the retoucher.
-    ``follows`` maps the frames from which masks are carried to the digests of their originals.
+    ``follows`` maps the frames from which masks are carried to what decides of that: the digests of
+    their originals, and the version of the carrying.
     """
 
     frame: str
@@ -417,7 +418,7 @@ class ResolvedFrame:
     products: tuple[ResolvedProduct, ...] = ()
     even: ResolvedEven | None = None
     retouch: ResolvedRetouch = field(default_factory=ResolvedRetouch)
-    follows: Mapping[str, str] = field(default_factory=dict)
+    follows: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,12 +32,14 @@ from pipeline.records import (
 )
 from pipeline.selection import FramePattern
 from pipeline.status import status
-from pipeline.step import CHART_VERSION, PASS_VERSION, RENDITION_VERSION
+from pipeline.step import CHART_VERSION, FOLLOW_VERSION, PASS_VERSION, RENDITION_VERSION
 
 DEVELOPERS = ("numba", "numpy", "opencolorio", "opencv-python-headless", "rawpy")
 """Distributions whose code decides a master's pixels: their versions are part of every key."""
 CHART_READERS = ("colour-science", "numpy", "opencv-python-headless", "rawpy", "scipy")
 """What decides how a chart is read."""
+FOLLOWERS = ("opencv-python-headless",)
+"""What decides how a mask is carried from one frame to another."""
 ENCODERS = ("imagecodecs", "numba", "numpy")
 """What decides a delivered file's pixels besides its master."""
 
@@ -145,9 +147,14 @@ def _read_colour(path: Path, name: str) -> tuple[float, float, float]:
 
 
 def with_follows(resolved: ResolvedFrame, states: Mapping[str, FrameState]) -> ResolvedFrame:
-    """The frame with the digests of those that its masks follow."""
-    digests = {name: states[name].original.digest for name in sorted(resolved.follows)}
-    return replace(resolved, follows=digests) if digests else resolved
+    """The frame with all that decides what its masks come to that follow others."""
+    if not resolved.follows:
+        return resolved
+    version = {"version": FOLLOW_VERSION, **_versions(FOLLOWERS)}
+    inputs = {
+        name: {"original": states[name].original.digest, **version} for name in resolved.follows
+    }
+    return replace(resolved, follows=inputs)
 
 
 def with_chart(resolved: ResolvedFrame, states: Mapping[str, FrameState]) -> ResolvedFrame:

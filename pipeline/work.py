@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.engines import Failure
-from pipeline.errors import ChartUnread, SafelightError
+from pipeline.errors import ChartUnread, FrameFailed, SafelightError
 from pipeline.records import Artifact, ResolvedProduct, ResolvedStep
 from pipeline.rounds import (
     Carried,
@@ -271,7 +271,7 @@ def developed(
     """Develop an original: uint16 (height, width, 3), codes of ``space``, upright.
 
     Without ``finish`` up to and without the finish stage: what a retoucher gets. ``say`` is told,
-    in sentences, what a person should know of the frame. Raises ``SafelightError``.
+    in sentences, what a person should know of the frame. Raises ``FrameFailed``.
     """
     from pipeline.develop import master_pixels
     from pipeline.files.painted import read_painted
@@ -302,7 +302,7 @@ def developed(
             space=space,
         )
     except ValueError as error:
-        raise SafelightError(str(error)) from error
+        raise FrameFailed(str(error)) from error
 
 
 def opener(others: Mapping[str, tuple[Path, str]]) -> Callable[[str], Source]:
@@ -319,7 +319,7 @@ def finished(
 ) -> NDArray[np.uint16]:
     """The finish stage on a retoucher's file: uint16 (height, width, 3), ROMM RGB codes, upright.
 
-    Raises ``SafelightError``.
+    Raises ``FrameFailed``.
     """
     from pipeline.develop import master_pixels
     from pipeline.files.returned import open_returned
@@ -329,7 +329,7 @@ def finished(
     try:
         return master_pixels(source, steps, development.files, threads=development.threads, say=say)
     except ValueError as error:
-        raise SafelightError(str(error)) from error
+        raise FrameFailed(str(error)) from error
 
 
 def _deliver(

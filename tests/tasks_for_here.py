@@ -85,7 +85,7 @@ def segfault(_: Any) -> None:
 
 def raise_refusal(frame: str) -> None:
     if frame == "with-frame":
-        raise FrameFailed(frame, "the mask is missing")
+        raise FrameFailed("the mask is missing")
     raise UnreadableOriginal("the file is empty")
 
 

@@ -177,7 +177,7 @@ def test_a_setup_or_a_frame_follows_and_adds_its_own(tmp_path):
     assert own.parameters["dodge"] == 0.8
     assert own.parameters["mask"]["all"][0] == carried
     assert masks(loaded.resolve("QL0006")) == {}
-    assert loaded.resolve("QL0002").follows == {"QL0003": ""}
+    assert loaded.resolve("QL0002").follows == {"QL0003": {}}
     assert loaded.resolve("QL0003").follows == {}
     assert own.origins["mask.all[0].ellipse"].file == "frames/QL0003.yaml"
 

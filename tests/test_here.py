@@ -79,7 +79,7 @@ def test_tasks_are_drawn_only_as_they_can_begin() -> None:
 def test_refusals_keep_their_sentence_and_exit_code() -> None:
     tasks = [Task("Q1", "with-frame"), Task("Q2", "other")]
     outcomes = {end.task.name: end for end in here("raise_refusal").run(tasks)}
-    assert sentence(outcomes["Q1"]) == "with-frame: the mask is missing"
+    assert sentence(outcomes["Q1"]) == "the mask is missing"
     assert sentence(outcomes["Q2"]) == "the file is empty"
     assert outcomes["Q2"].failure is not None
     assert outcomes["Q2"].failure.exit_code == 1
