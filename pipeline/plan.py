@@ -138,6 +138,9 @@ def sent_inputs(resolved: ResolvedFrame, original_digest: str) -> dict[str, Any]
     inputs = inputs_of(unfinished, original_digest, {})
     if "chart" in inputs:
         inputs["chart"] = {key: v for key, v in inputs["chart"].items() if key != "libraries"}
+    if "follows" in inputs:
+        followed = inputs["follows"].items()
+        inputs["follows"] = {name: known["original"] for name, known in followed}
     return inputs
 
 

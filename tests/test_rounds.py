@@ -21,6 +21,7 @@ from pipeline.records import (
     FrameState,
     Handoff,
     Request,
+    ResolvedChart,
     ResolvedFrame,
     ResolvedRetouch,
     ResolvedStep,
@@ -184,6 +185,18 @@ def test_what_comes_after_the_retoucher_and_other_libraries_make_nothing_stale()
     newer = {**LIBRARIES, "numba": "0.62.0"}
     assert told(frame, back, libraries=newer) == ("develop", 3, "numba 0.61.0 -> 0.62.0")
     assert told(frame, at_retouch(sent(1, frame)), libraries=newer)[0] == "wait"
+
+
+def test_another_way_to_read_a_chart_or_to_follow_a_mask_makes_no_retouch_stale() -> None:
+    def read_by(version: str, edition: str = "after-2014") -> ResolvedFrame:
+        reading = {"edition": edition, "original": "blake3:c", "libraries": {"scipy": version}}
+        followed = {"QL0001": {"original": "blake3:f", "version": version}}
+        chart = ResolvedChart("daylight", "QL0001", reading)
+        return replace(asking(), chart=chart, follows=followed)
+
+    state = at_retouch(sent(1, read_by("1.14")))
+    assert told(read_by("1.15"), state)[0] == "wait"
+    assert told(read_by("1.14", "before-2014"), state)[0] == "stale"
 
 
 def test_the_finish_counts_where_a_colour_was_measured_through_it() -> None:

@@ -71,6 +71,10 @@ FRAME = """\
 # frame: IMG_0007
 # adjust:                                  # counts in place of the setup's and the recipe's
 #   - expose: {stops: 0.4}
+# retouch:                                 # for the retoucher; `safelight handoff --to NAME`
+#   ask:
+#     - {what: take out the cable, where: {polygon: [[0.1, 0.2], [0.3, 0.2], [0.2, 0.6]]}}
+#   due: 2026-05-20
 """
 
 
