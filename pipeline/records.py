@@ -234,6 +234,16 @@ class Approval:
 
 
 @dataclass(frozen=True, slots=True)
+class FoundSpot:
+    """A spot of dust in a frame: its centre in shares of the upright frame, its radius in percent
+    of the long side, and how sure it is, 0 to 1."""
+
+    at: tuple[float, float]
+    radius: float
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True)
 class FrameState:
     """All that the manifest knows of a frame: what the plan decides from.
 

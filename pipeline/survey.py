@@ -24,6 +24,7 @@ from pipeline.plan import Demand, plan
 from pipeline.records import (
     Action,
     Artifact,
+    FoundSpot,
     FrameState,
     MeasuredChart,
     ReadProducts,
@@ -98,8 +99,9 @@ def survey(
     if problems:
         raise InvalidInput(problems)
     chosen = chosen_frames(named, states)
+    dust = manifest.dust()
     frames = tuple(
-        with_follows(with_chart(job.resolve(name, state.setup), states), states)
+        with_dust(with_follows(with_chart(job.resolve(name, state.setup), states), states), dust)
         for name, state in states.items()
         if not named or name in chosen
     )
@@ -144,6 +146,23 @@ def _read_colour(path: Path, name: str) -> tuple[float, float, float]:
 
     lightness, a, b = (float(value) for value in read_colour(path, name))
     return lightness, a, b
+
+
+def with_dust(resolved: ResolvedFrame, dust: Mapping[str, Sequence[FoundSpot]]) -> ResolvedFrame:
+    """The frame with the spots that an assessment found, where its spotting asks for them."""
+    if not any(step.step == "spotting" and step.parameters["dust"] for step in resolved.steps):
+        return resolved
+    found = [
+        {"at": list(spot.at), "radius": spot.radius, "confidence": spot.confidence}
+        for spot in dust.get(resolved.frame, ())
+    ]
+    steps = tuple(
+        replace(step, parameters={**step.parameters, "found": found})
+        if step.step == "spotting" and step.parameters["dust"]
+        else step
+        for step in resolved.steps
+    )
+    return replace(resolved, steps=steps)
 
 
 def with_follows(resolved: ResolvedFrame, states: Mapping[str, FrameState]) -> ResolvedFrame:

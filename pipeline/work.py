@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from pipeline.files.metadata import Blocks
     from pipeline.frame import Source
     from pipeline.kernels.chart import Corners
+    from pipeline.kernels.dust import Evidence
     from pipeline.kernels.references import Edition
 
 ProductLabs = dict[str, tuple[float, float, float]]
@@ -126,8 +127,35 @@ class ProductsWork:
     correction: Mapping[str, Any] | None = None
 
 
-Work = FrameWork | ChartWork | ProductsWork | PackWork | SheetWork | ExamineWork | CarryWork
-Done = FrameDone | ChartRead | ProductLabs | Packed | tuple[Artifact, ...] | Examination | Carried
+@dataclass(frozen=True, slots=True)
+class DustWork:
+    """A frame to be searched for dust."""
+
+    original: Path
+    original_digest: str
+
+
+@dataclass(frozen=True, slots=True)
+class DustRead:
+    """What came of it, in the sensor's orientation, and what that is (Exif, 1 to 8)."""
+
+    evidence: Evidence
+    orientation: int
+
+
+Work = (
+    FrameWork | ChartWork | ProductsWork | DustWork | PackWork | SheetWork | ExamineWork | CarryWork
+)
+Done = (
+    FrameDone
+    | ChartRead
+    | ProductLabs
+    | DustRead
+    | Packed
+    | tuple[Artifact, ...]
+    | Examination
+    | Carried
+)
 
 
 def do(work: Work) -> Done:
@@ -140,6 +168,8 @@ def do(work: Work) -> Done:
             done = read_chart(work)
         case ProductsWork():
             done = read_products(work)
+        case DustWork():
+            done = search_dust(work)
         case PackWork():
             from pipeline.packing import pack
 
@@ -157,6 +187,17 @@ def do(work: Work) -> Done:
 
             done = carry(work)
     return done
+
+
+def search_dust(work: DustWork) -> DustRead:
+    """What a frame says of dust."""
+    from pipeline.files.raw import open_original
+    from pipeline.kernels.dust import evidence
+    from pipeline.kernels.orient import sensor_view
+
+    source = open_original(work.original, work.original_digest)
+    stored = sensor_view(source.preview(), source.orientation)
+    return DustRead(evidence(stored), source.orientation)
 
 
 def read_products(work: ProductsWork) -> ProductLabs:

@@ -141,6 +141,34 @@ def rate(
 
 @app.command()
 @ends_in_words
+def assess(
+    frames: Frames = None,
+    dust: Annotated[
+        bool, typer.Option("--dust", help="Find dust on the sensor, and its spots in each frame.")
+    ] = False,
+    job: JobOption = None,
+    as_json: JsonOption = False,
+) -> int:
+    """Look at what was shot, and propose; nothing is changed by it."""
+    from pipeline.assess import assess_dust
+    from pipeline.cli import progress, report
+    from pipeline.errors import InvalidInput, Problem
+
+    if not dust:
+        problem = Problem("assess", 0, "", "nothing to assess was named", "--dust")
+        raise InvalidInput([problem])
+    folder = job_folder(job)
+    with progress.counting("looking for dust") as count:
+        done = assess_dust(folder, frames or [], count=count)
+    if as_json:
+        print_json(report.dust_as_json(done))
+    else:
+        report.dust(done, show_details=Debug.on)
+    return done.exit_code
+
+
+@app.command()
+@ends_in_words
 def plan(
     frames: Frames = None,
     deliver: Annotated[

@@ -14,6 +14,7 @@ from pipeline.records import Action, Event, FrameState, MeasuredChart, ResolvedF
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from pipeline.assess import DustReport
     from pipeline.ingest import Ingested
     from pipeline.proof.records import ColourReport
     from pipeline.run import Report
@@ -251,6 +252,62 @@ def ingested(result: Ingested, *, in_place: bool = False) -> None:
     if result.failed:
         parts.append(f"{len(result.failed)} failed")
     print("; ".join(parts) + ".")
+
+
+def dust(found: DustReport, *, show_details: bool = False) -> None:
+    """Every speck of each body, and what the frames have of them."""
+    for name, failure in found.failed.items():
+        print(f"{name}: {failure.sentence}", file=sys.stderr)
+        if show_details and failure.details:
+            print(failure.details, file=sys.stderr)
+    for body, specks in found.specks.items():
+        names = found.frames[body]
+        spotted = sum(bool(found.spots[name]) for name in names)
+        if not specks:
+            print(f"{body}: no dust in {counted(len(names), 'frame')}.")
+            continue
+        rows = [
+            [
+                number,
+                f"{100 * speck.x:.1f} % across, {100 * speck.y:.1f} % down",
+                f"{200 * speck.radius:.2f} %",
+                f"{speck.stops:.2f} stops",
+                counted(speck.scenes, "scene"),
+                f"{100 * speck.confidence:.0f} %",
+            ]
+            for number, speck in enumerate(specks, 1)
+        ]
+        print(f"{body}: dust in {spotted} of {counted(len(names), 'frame')}, places on the sensor:")
+        table(("", "place", "width", "depth", "seen in", "confidence"), rows)
+    if any(found.specks.values()):
+        print("`- spotting: {dust: true}` in a recipe or a frame's file fills them.")
+
+
+def dust_as_json(found: DustReport) -> dict[str, Any]:
+    """The same for other programs; places in shares, radii in percent of the long side."""
+    return {
+        "bodies": [
+            {
+                "body": body,
+                "frames": list(found.frames[body]),
+                "specks": [
+                    {**speck._asdict(), "radius": round(100 * speck.radius, 3)} for speck in specks
+                ],
+            }
+            for body, specks in found.specks.items()
+        ],
+        "frames": [
+            {
+                "frame": name,
+                "spots": [
+                    {"at": list(s.at), "radius": s.radius, "confidence": s.confidence}
+                    for s in spots
+                ],
+            }
+            for name, spots in found.spots.items()
+        ],
+        "failed": [{"frame": name, "reason": f.sentence} for name, f in found.failed.items()],
+    }
 
 
 def verified(files: int, findings: Sequence[Finding]) -> None:

@@ -137,6 +137,16 @@ MIGRATIONS = (
             "ALTER TABLE approvals ADD COLUMN waived TEXT NOT NULL DEFAULT '[]'",
         ),
     ),
+    Migration(
+        "dust",
+        (
+            # of every frame that the last assessment could read, with or without spots
+            """CREATE TABLE dust (
+                frame TEXT PRIMARY KEY REFERENCES frames (name),
+                spots TEXT NOT NULL
+            ) WITHOUT ROWID""",
+        ),
+    ),
 )
 
 

@@ -43,6 +43,7 @@ from pipeline.records import (
     Capture,
     Delivered,
     Event,
+    FoundSpot,
     FrameState,
     Handoff,
     MeasuredChart,
@@ -266,6 +267,17 @@ class Manifest:
                 for key, frame, labs, made_at in read(
                     "SELECT key, frame, labs, made_at FROM products_read ORDER BY key"
                 )
+            }
+
+    def dust(self) -> dict[str, tuple[FoundSpot, ...]]:
+        """The spots of dust of each frame that was assessed."""
+        with self._snapshot() as read:
+            return {
+                frame: tuple(
+                    FoundSpot((x, y), radius, confidence)
+                    for x, y, radius, confidence in json.loads(spots)
+                )
+                for frame, spots in read("SELECT frame, spots FROM dust ORDER BY frame")
             }
 
     def rounds(self) -> list[Round]:
@@ -500,6 +512,16 @@ class Manifest:
                 read.made_at,
             )
             self._event("products read", read.frame, key=read.key)
+
+    def record_dust(self, spots: Mapping[str, Sequence[FoundSpot]]) -> None:
+        """Replace what is known of dust by what an assessment found in its frames."""
+        with self.transaction():
+            self._run("DELETE FROM dust")
+            for frame, found in spots.items():
+                self._must_exist(frame)
+                rows = [[*spot.at, spot.radius, spot.confidence] for spot in found]
+                self._run("INSERT INTO dust VALUES (?, ?)", frame, _json(rows))
+            self._event("dust assessed", None, frames=len(spots))
 
     def doubt(self, paths: Iterable[str], *, doubtful: bool = True) -> None:
         """Note that recorded files are about to be replaced, or are as recorded after all."""
