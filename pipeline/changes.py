@@ -73,7 +73,11 @@ def _of_steps(
         was = old[identity]
         if was["version"] != now["version"]:
             yield f"{step.label} itself changed (step version {was['version']} -> {now['version']})"
+        if was["parameters"].get("found") != (spots := now["parameters"].get("found")):
+            yield f"{step.label}: {len(spots or ())} spots of dust found"
         for path, value, other in _differences(was["parameters"], now["parameters"]):
+            if path.startswith("found"):
+                continue
             place = _place(step.origins, path)
             yield _changed(_joined(step.label, path), value, other) + place
         for path, digest in now["files"].items():

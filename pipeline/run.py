@@ -28,7 +28,7 @@ from pipeline.records import (
     Version,
 )
 from pipeline.rounds import Back, Development, Retouched, retouch_of
-from pipeline.survey import Survey, as_recorded, survey
+from pipeline.survey import Survey, as_recorded, survey, wants_dust
 
 if TYPE_CHECKING:
     from pipeline.files.metadata import MetadataWriter
@@ -172,10 +172,25 @@ class _Run:
                     listener.ended(name, self.report.failed.get(name))
         self.report.charts = self.measurements.read
         self.report.notes += self.measurements.notes
+        self.report.notes += self._unassessed()
         for frame, failure in self.unhanded:
             self._fail(frame, failure)
             if listener:
                 listener.ended(frame, failure)
+
+    def _unassessed(self) -> list[str]:
+        """A note where spots of dust are asked for in frames in which none were looked for."""
+        frames = [
+            name
+            for name in self.todo
+            if wants_dust(self.resolved[name]) and name not in self.survey.assessed
+        ]
+        if not frames:
+            return []
+        more = f" and {len(frames) - 1} more" if len(frames) > 1 else ""
+        return [
+            f"spotting: nobody looked for dust in {frames[0]}{more}; safelight assess --dust does"
+        ]
 
     def settle(self) -> None:
         """Files that were to be replaced and stayed what they were are in doubt no more."""

@@ -5,7 +5,7 @@ Reads the job's files and the manifest; makes and records nothing.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
@@ -55,6 +55,7 @@ class Survey:
     demand: Demand
     charts: Mapping[str, MeasuredChart]
     products_read: Mapping[str, ReadProducts]
+    assessed: Collection[str] = frozenset()
 
     @property
     def chart_keys(self) -> dict[str, str]:
@@ -138,7 +139,7 @@ def survey(
             job.resolve_delivery(name, list(states.values()), carried) for name in deliveries
         ]
         demand = replace(demand, deliveries=resolved)
-    return Survey(job, states, frames, demand, charts, read)
+    return Survey(job, states, frames, demand, charts, read, dust.keys())
 
 
 def _read_colour(path: Path, name: str) -> tuple[float, float, float]:
@@ -148,9 +149,14 @@ def _read_colour(path: Path, name: str) -> tuple[float, float, float]:
     return lightness, a, b
 
 
+def wants_dust(resolved: ResolvedFrame) -> bool:
+    """Whether spots of dust are to be filled in a frame."""
+    return any(step.step == "spotting" and step.parameters["dust"] for step in resolved.steps)
+
+
 def with_dust(resolved: ResolvedFrame, dust: Mapping[str, Sequence[FoundSpot]]) -> ResolvedFrame:
     """The frame with the spots that an assessment found, where its spotting asks for them."""
-    if not any(step.step == "spotting" and step.parameters["dust"] for step in resolved.steps):
+    if not wants_dust(resolved):
         return resolved
     found = [
         {"at": list(spot.at), "radius": spot.radius, "confidence": spot.confidence}

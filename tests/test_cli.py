@@ -140,7 +140,7 @@ class TestJson:
             if any("--json" in parameter.opts for parameter in command.params)
         }
         assert with_json == {
-            "ingest", "plan", "run", "deliver", "status", "verify", "show", "colour",
+            "ingest", "assess", "plan", "run", "deliver", "status", "verify", "show", "colour",
             "handoff", "takeback", "history", "rounds",
         }  # fmt: skip
         (job.parent / "card").mkdir()
@@ -148,6 +148,7 @@ class TestJson:
         (job.parent / "unknown.tif").write_bytes(b"II*\0")
         arguments = {
             **GIVEN,
+            "assess": ["--dust"],
             "ingest": [str(job.parent / "card")],
             "takeback": [str(job.parent / "unknown.tif")],
         }

@@ -164,7 +164,9 @@ def test_what_is_found_is_filled_in_the_next_version(shoot, tmp_path):
     (job / "house.yaml").write_text("recipe: house\nfinish:\n  - spotting: {dust: true}\n")
     ingest(job, [shoot / "card"])
     rate(job, 5, ["QL0006"])
-    run(job)
+    assert run(job).notes == [
+        "spotting: nobody looked for dust in QL0006; safelight assess --dust does"
+    ]
     report = assess_dust(job)
     assert report.exit_code == 0
     (specks,) = report.specks.values()
@@ -177,7 +179,8 @@ def test_what_is_found_is_filled_in_the_next_version(shoot, tmp_path):
     assert [version.frame for version in done.developed] == ["QL0006"]
     with Manifest.open(job) as manifest:
         versions = manifest.frames()["QL0006"].versions
-    assert "spotting.found" in versions[1].reason
+    assert versions[1].reason == f"spotting: {len(spots)} spots of dust found"
+    assert done.notes == []
     before, after = (dips_at(job, version.master, spots) for version in versions)
     assert np.mean(after) < 0.35 * np.mean(before)
     assert run(job).developed == []

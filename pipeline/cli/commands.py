@@ -154,10 +154,10 @@ def assess(
     from pipeline.cli import progress, report
     from pipeline.errors import InvalidInput, Problem
 
+    folder = job_folder(job)
     if not dust:
         problem = Problem("assess", 0, "", "nothing to assess was named", "--dust")
         raise InvalidInput([problem])
-    folder = job_folder(job)
     with progress.counting("looking for dust") as count:
         done = assess_dust(folder, frames or [], count=count)
     if as_json:
