@@ -25,12 +25,14 @@ from pipeline.kernels.orient import (
     upright,
     upright_shape,
 )
-from pipeline.masking import Mask, Sight, density_of
+from pipeline.masking import Ellipse, Mask, Sight, density_of
 from pipeline.records import ResolvedStep
 from pipeline.steps import STEPS
 
 LEAST_DENSITY = 1 / 512
 """What nobody could see."""
+TOLD_BY = 0.012
+"""Radius, as a share of the long side, of what a spot is found again by in another frame."""
 WIDEST = 0.12
 """Of a hole, as a share of the frame's long side: what is larger is no spot."""
 
@@ -63,14 +65,28 @@ def healed(
     """A source with all holes filled that its steps and local edits ask for; itself where none do.
 
     ``painted`` maps each file that a mask names to its codes; ``others`` opens the frames that
-    masks follow. Raises ``ValueError`` with a sentence
-    for a hole that is too wide, or a source that cannot be used.
+    masks and spots follow. Raises ``ValueError`` with a sentence for a hole that is too wide, a
+    source that cannot be used, or what is not found again.
     """
     grid = Grid.over(*upright_shape(source.height, source.width, source.orientation))
-    holes = [*_joined(_spots(steps, grid), grid), *_masked(source, steps, grid, painted, others)]
+    sight = _sight(source, painted, others)
+    holes = [*_joined(_spots(steps, grid, sight), grid), *_masked(steps, grid, sight)]
     if not holes:
         return source
     return _Healed(source, [_patch(source, hole, holes, grid) for hole in holes])
+
+
+def _sight(
+    source: Source,
+    painted: Mapping[str, NDArray[Any]],
+    others: Callable[[str], Source] | None,
+) -> Sight:
+    """What masks see here: what is followed is found again in the pictures as they were stored."""
+    picture = cache(lambda: np.ascontiguousarray(source.preview().transpose(2, 0, 1)))
+    elsewhere = None
+    if others is not None:
+        elsewhere = cache(lambda name: _sight(others(name), painted, None))
+    return Sight(painted, picture, elsewhere=elsewhere)
 
 
 class _Disc(NamedTuple):
@@ -80,7 +96,7 @@ class _Disc(NamedTuple):
     source: tuple[int, int] | None
 
 
-def _spots(steps: Sequence[ResolvedStep], grid: Grid) -> Iterator[_Disc]:
+def _spots(steps: Sequence[ResolvedStep], grid: Grid, sight: Sight) -> Iterator[_Disc]:
     """The declared spots, in pixels."""
     for step in steps:
         if step.stage in ("local", "hold"):
@@ -95,7 +111,27 @@ def _spots(steps: Sequence[ResolvedStep], grid: Grid) -> Iterator[_Disc]:
             if spot.source is not None:
                 from_x, from_y = grid.pixels(spot.source)
                 source = round(from_y - y), round(from_x - x)
+            if spot.follows is not None:
+                x, y = _found_again(spot.at, spot.follows, radius, grid, sight)
             yield _Disc(x, y, radius, source)
+
+
+def _found_again(
+    at: tuple[float, float], frame: str, radius: float, grid: Grid, sight: Sight
+) -> tuple[float, float]:
+    """Where a place in another frame's picture lies in this one, in pixels."""
+    reach = max(radius, TOLD_BY * grid.long_side)
+    radii = reach / grid.width, reach / grid.height
+    mask = Mask(ellipse=Ellipse(centre=at, radii=radii), follows=frame)
+    small = Grid.over(grid.height, grid.width, sight.small().shape[1:])
+    try:
+        density = density_of(mask, small, sight).at(small.box)
+    except ValueError as error:
+        raise ValueError(f"spotting: {error}") from error
+    rows, columns = np.indices(density.shape)
+    total = max(float(density.sum()), 1e-6)
+    x = float((density * (columns + 0.5)).sum()) / total * small.across
+    return x, float((density * (rows + 0.5)).sum()) / total * small.down
 
 
 def _joined(discs: Iterator[_Disc], grid: Grid) -> Iterator[_Hole]:
@@ -131,28 +167,15 @@ def _joined(discs: Iterator[_Disc], grid: Grid) -> Iterator[_Hole]:
             yield _Hole("spotting", box, weight, group[0].source)
 
 
-def _masked(
-    source: Source,
-    steps: Sequence[ResolvedStep],
-    grid: Grid,
-    painted: Mapping[str, NDArray[Any]],
-    others: Callable[[str], Source] | None,
-) -> Iterator[_Hole]:
+def _masked(steps: Sequence[ResolvedStep], grid: Grid, sight: Sight) -> Iterator[_Hole]:
     """What local edits heal, each connected part a hole."""
-
-    def sight(seen: Source) -> Sight:
-        # what is followed is found again in the pictures as they were stored
-        picture = cache(lambda: np.ascontiguousarray(seen.preview().transpose(2, 0, 1)))
-        return Sight(painted, picture, elsewhere=lambda name: sight(others(name)))  # type: ignore[misc]
-
-    own = sight(source)
     for step in steps:
         if step.stage != "local" or step.step != "heal":
             continue
         value = EDITS["heal"].settled(step.parameters["heal"])
         if value is False:
             continue
-        density = density_of(Mask.model_validate(step.parameters["mask"]), grid, own)
+        density = density_of(Mask.model_validate(step.parameters["mask"]), grid, sight)
         if density.box.empty:
             continue
         from scipy import ndimage

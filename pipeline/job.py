@@ -10,7 +10,7 @@ import re
 import unicodedata
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -152,7 +152,8 @@ class Job:
         key = (setup if within else None, frame if own else None, origin)
         if key not in self.resolved:
             layers = Layers(self.steps)
-            chain = _laid(layers, _laid(layers, self.recipe.chain, within), own)
+            chain = _laid(layers, self.recipe.chain, within)
+            chain = _laid(layers, _with_spots(layers, chain, self.frames, origin), own)
             files = [within, _followed(self.frames, origin), own]
             found = _resolved(layers, self.recipe, chain, files, self.products)
             if layers.problems:
@@ -446,11 +447,14 @@ def _chains(
     for name, setup in setups.items():
         chains[name, None, None] = _laid(layers, recipe.chain, setup)
         if setup.file.follow:
-            chains[name, None, setup.file.follow.origin] = chains[name, None, None]
+            named = setup.file.follow.origin
+            chain = _with_spots(layers, chains[name, None, None], frames, named)
+            chains[name, None, named] = chain
     for name, frame in frames.items():
         within = _setup_of(setups, name)
         origin = _origin(name, setups.get(within or ""), frame)
-        chains[within, name, origin] = _laid(layers, chains[within, None, None], frame)
+        chain = _with_spots(layers, chains[within, None, None], frames, origin)
+        chains[within, name, origin] = _laid(layers, chain, frame)
     if products is None:  # what the job's own file says of them is not valid
         return {}
     layers_above = [*setups.values(), *frames.values()]
@@ -513,6 +517,8 @@ def _resolved(
     chained = (*before, *((hold,) if hold else ()), *local.edits, *finish)
     masks = [Mask.model_validate(edit.parameters["mask"]) for edit in local.edits]
     followed = {name for mask in masks for name in mask.followed}
+    spots = [spot for step in steps for spot in step.parameters.get("spots", ())]
+    followed |= {spot["follows"] for spot in spots if "follows" in spot}
     return Resolved(chained, local.products, local.retouch, {name: {} for name in sorted(followed)})
 
 
@@ -528,6 +534,10 @@ def _origin(name: str, setup: Setup | None, frame: Frame | None) -> str | None:
     return follow.origin if meant else None
 
 
+def _can_be_followed(file: FrameFile) -> bool:
+    return bool(file.local) or any("spotting" in entry for entry in file.adjust)
+
+
 def _followed(frames: Mapping[str, Frame], origin: str | None) -> Frame | None:
     """What is followed of a frame's file: its masks and local edits, carried from there."""
     if origin is None or origin not in frames:
@@ -539,6 +549,24 @@ def _followed(frames: Mapping[str, Frame], origin: str | None) -> Frame | None:
         for edit in frame.file.local
     )
     return Frame(frame.document, FrameFile(frame=origin, masks=carried, local=edits))
+
+
+def _with_spots(
+    layers: Layers, chain: Chain, frames: Mapping[str, Frame], origin: str | None
+) -> Chain:
+    """A chain with the declared spots of a followed frame, carried from there."""
+    if origin is None or origin not in frames:
+        return chain
+    carried = []
+    for entry in layers.entries(frames[origin].document, "adjust"):
+        written = entry.values.get("spots")
+        if entry.step.name == "spotting" and written and isinstance(written.value, tuple):
+            spots = tuple(
+                {"follows": origin, **spot} if isinstance(spot, dict) else spot
+                for spot in written.value
+            )
+            carried.append(replace(entry, values={"spots": replace(written, value=spots)}))
+    return layers.over(chain, carried)
 
 
 def _check_follows(
@@ -556,13 +584,13 @@ def _check_follows(
         found = None
         if origin == name:
             found = "itself"
-        elif origin not in frames or not frames[origin].file.local:
+        elif origin not in frames or not _can_be_followed(frames[origin].file):
             meant = wording.or_did_you_mean(origin, frames)
-            found = f"{origin}, whose file has no local edits{meant}"
+            found = f"{origin}, whose file has neither local edits nor spots{meant}"
         elif frames[origin].file.follow:
             found = f"{origin}, which follows another frame itself"
         if found:
-            allowed = "a frame whose own file has the local edits to be carried"
+            allowed = "a frame whose own file has what is to be carried"
             layers.report(layer.document.problem(("follow", "from"), found, allowed))
 
 

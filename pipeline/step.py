@@ -75,11 +75,13 @@ class Context:
 
 class Spot(NamedTuple):
     """A disc to fill before any operation. ``at`` and ``source`` are its centre and that of the
-    piece to take, as shares of the upright frame; ``radius`` is in percent of the long side."""
+    piece to take, as shares of the upright frame; ``radius`` is in percent of the long side.
+    ``follows`` is the frame in whose picture it lies, where that is another."""
 
     at: tuple[float, float]
     radius: float
     source: tuple[float, float] | None = None
+    follows: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -188,7 +188,7 @@ def test_a_setup_or_a_frame_follows_and_adds_its_own(tmp_path):
         ({"frames__QL0004": "frame: QL0004\nfollow: {from: QL0004}\n"}, "follow.from: itself"),
         (
             {"frames__QL0004": "frame: QL0004\nfollow: {from: QL0033}\n", "frames__QL0003": LAMP},
-            "QL0033, whose file has no local edits",
+            "QL0033, whose file has neither local edits nor spots",
         ),
         (
             {
@@ -223,6 +223,42 @@ def test_masks_are_followed_in_the_pass_and_doubt_stops_the_frame():
     wrong = {"QL0003": Reduced(photograph("rocket")[:400, :600])}
     with pytest.raises(ValueError, match="follows QL0003: its ellipse was not found again"):
         master_pixels(Reduced(moved), [carried], others=wrong.__getitem__)
+
+
+def test_spots_are_carried_with_their_frame(tmp_path):
+    loaded = load_job(
+        job(
+            tmp_path / "job",
+            frames__QL0003="frame: QL0003\nadjust:\n"
+            "  - spotting: {spots: [{at: [0.5, 0.4], radius: 0.5}]}\n  - expose: {stops: 1}\n",
+            frames__QL0004="frame: QL0004\nfollow: {from: QL0003}\n",
+        )
+    )
+    (step,) = loaded.resolve("QL0004").steps[-1:]
+    assert (step.step, step.parameters["spots"]) == (
+        "spotting", [{"at": [0.5, 0.4], "radius": 0.5, "follows": "QL0003"}]
+    )  # fmt: skip
+    exposed = [s.parameters["stops"] for s in loaded.resolve("QL0004").steps if s.step == "expose"]
+    assert 1.0 not in exposed
+    assert loaded.resolve("QL0004").follows == {"QL0003": {}}
+    assert loaded.resolve("QL0003").follows == {}
+    picture = photograph("coffee")
+    moved = np.roll(picture, (16, -24), axis=(0, 1))
+    blot = disc(picture.shape[:2], 300, 160, 3)[..., None]
+    dirty = [(1 - 0.8 * np.roll(blot, shift, axis=(0, 1))) * p
+             for p, shift in ((picture, (0, 0)), (moved, (16, -24)))]  # fmt: skip
+    out = master_pixels(
+        Reduced(dirty[1].astype(np.float32)),
+        [step],
+        others={"QL0003": Reduced(dirty[0].astype(np.float32))}.__getitem__,
+    )
+    clean = master_pixels(Reduced(moved), [])
+    here = np.roll(blot[..., 0], (16, -24), (0, 1)) > 0
+    assert np.abs(out[here].mean() / clean[here].mean() - 1) < 0.2
+    assert (
+        master_pixels(Reduced(dirty[1].astype(np.float32)), [])[here].mean()
+        < 0.6 * clean[here].mean()
+    )
 
 
 def test_only_shapes_by_place_follow():

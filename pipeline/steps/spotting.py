@@ -24,6 +24,9 @@ class DeclaredSpot(Parameters):
     source: Place | None = Field(
         None, description="centre of the piece to take; default: found by itself"
     )
+    follows: Annotated[str, Field(max_length=255)] | None = Field(
+        None, description="the frame in whose picture it lies: it is carried from there"
+    )
 
     @model_validator(mode="after")
     def _from_elsewhere(self) -> DeclaredSpot:
@@ -55,7 +58,7 @@ class Spotting(Parameters):
 
 def spots(parameters: Spotting) -> Sequence[Spot]:
     """The declared spots, and those of dust where they are asked for."""
-    declared = [Spot(spot.at, spot.radius, spot.source) for spot in parameters.spots]
+    declared = [Spot(spot.at, spot.radius, spot.source, spot.follows) for spot in parameters.spots]
     found = parameters.found if parameters.dust else ()
     return [*declared, *(Spot(spot.at, spot.radius) for spot in found)]
 
