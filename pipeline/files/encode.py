@@ -169,8 +169,8 @@ def _plain(strip: Codes) -> memoryview:
 
 
 def _deflated(strip: Codes) -> bytes:
-    """Differences to the pixel on the left (TIFF 6.0, 14), deflated (Adobe Photoshop TIFF Technical
-    Notes, 2002): the fastest level, which on 16-bit codes of photographs is the smallest too."""
+    """Differences to the pixel on the left (TIFF 6.0, 14), deflated (zlib, RFC 1950; TIFF's
+    compression 8): the fastest level, which on 16-bit codes of photographs is the smallest too."""
     import imagecodecs
 
     ordered = np.ascontiguousarray(strip, strip.dtype.newbyteorder("<"))
