@@ -8,6 +8,7 @@ height. Knows arrays only.
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -171,7 +172,7 @@ def spots_in(specks: Sequence[Speck], found: Evidence) -> list[tuple[Speck, floa
 def _distance(one: Dip | Speck, other: Dip | Speck, found: Evidence) -> float:
     """In shares of the long side."""
     across, down = (1.0, 1 / found.aspect) if found.aspect >= 1 else (found.aspect, 1.0)
-    return float(np.hypot((one.x - other.x) * across, (one.y - other.y) * down))
+    return math.hypot((one.x - other.x) * across, (one.y - other.y) * down)
 
 
 class _Near:

@@ -31,6 +31,8 @@ LEAST_SCALE, MOST_SCALE = 0.6, 1.7
 """Of a mask that is followed; beyond, it is another picture. Ours, no source."""
 BACK_PX = 1.5
 """By how much the way there and back may miss its start."""
+CAREFUL = 2
+"""OpenCV's slowest and best of three ways to go about its dense flow."""
 UNLIKE = 0.14
 """Share of the picture's range by which lightness or colour must differ to be another thing's."""
 
@@ -45,9 +47,10 @@ class Followed(NamedTuple):
 def follow(origin: Float32, target: Float32, density: Float32) -> Followed:
     """``density`` (h, w) of one picture in another; both (3, h, w) linear working RGB, of one size.
 
-    The confidence is the least of: the share of the mask that flows there and back to itself, and
-    the correlation of the two pictures inside, and along its edge; 0 where no motion is found or
-    the mask would leave the frame by more than a fifth.
+    The confidence is the least of: the share of the mask that flows there and back to itself; the
+    correlation of the two pictures inside it and along its edge; the share of what was found that
+    looks as it did; and how well its area is kept. It is 0 where no motion is found, or where a
+    fifth of the mask would leave the frame.
     """
     height, width = density.shape
     by = min(1.0, WORK_PX / max(height, width))
@@ -55,8 +58,9 @@ def follow(origin: Float32, target: Float32, density: Float32) -> Followed:
     colours = [_seen(picture, size) for picture in (origin, target)]
     one, other = (np.ascontiguousarray(seen[..., 0]) for seen in colours)
     mask = np.asarray(cv2.resize(density, size, interpolation=cv2.INTER_AREA), np.float32)
+    inside = mask > 0.5
     nothing = Followed(np.zeros(density.shape, np.float32), 0.0)
-    if mask.max() < 0.5:
+    if not inside.any():
         return nothing
     near = _grown(mask)
     tried = [
@@ -71,38 +75,38 @@ def follow(origin: Float32, target: Float32, density: Float32) -> Followed:
     # the other picture as the first one sees it: what is left between them is small
     moved = _fetched(other, motion)
     there, back = (_flow(a, b) for a, b in ((one, moved), (moved, one)))
-    inside = mask > 0.5
     believed = _believed(there, back)
     bent = _smoothed(there, believed, near)
+    at_x, at_y = _origins(motion, bent)
+    # what does not look as it did is not it, such as the ground that a thing has left
+    found = cv2.remap(mask, at_x, at_y, cv2.INTER_LINEAR)
+    apart = cv2.absdiff(cv2.remap(colours[0], at_x, at_y, cv2.INTER_LINEAR), colours[1]).max(axis=2)
+    alike = (cv2.medianBlur(apart, 5) < 255 * UNLIKE).astype(np.float32)
+    counted = found > 0.5
+    kept = float((found * alike).sum() / (mask.sum() * np.linalg.det(motion[:, :2])))
     confidence = min(
         float(believed[inside].mean()),
         *_likeness(one, _bent(moved, bent), mask),
-        _kept(mask, motion, size),
+        _in_frame(mask, motion, size),
+        float(alike[counted].mean()) if counted.any() else 0.0,
+        kept,
+        1 / max(kept, 1e-3),
     )
-    # each place of the target looks up where it was in the first picture
-    y, x = np.indices(mask.shape, np.float32)
-    inverse = cv2.invertAffineTransform(motion)
-    at_x = (inverse[0, 0] * x + inverse[0, 1] * y + inverse[0, 2]).astype(np.float32)
-    at_y = (inverse[1, 0] * x + inverse[1, 1] * y + inverse[1, 2]).astype(np.float32)
-    before = _inverse(bent)
-    at_x, at_y = (
-        at_x + cv2.remap(before[..., 0], at_x, at_y, cv2.INTER_LINEAR),
-        at_y + cv2.remap(before[..., 1], at_x, at_y, cv2.INTER_LINEAR),
-    )
-    # what does not look as it did is not it, such as the ground that a thing has left
-    looked_up = cv2.remap(mask, at_x, at_y, cv2.INTER_LINEAR)
-    apart = cv2.absdiff(cv2.remap(colours[0], at_x, at_y, cv2.INTER_LINEAR), colours[1]).max(axis=2)
-    alike = (cv2.medianBlur(apart, 5) < 255 * UNLIKE).astype(np.float32)
-    counted = looked_up > 0.5
-    share = float(alike[counted].mean()) if counted.any() else 0.0
-    grown = float((looked_up * alike).sum() / (mask.sum() * np.linalg.det(motion[:, :2])))
-    confidence = min(confidence, share, grown, 1 / max(grown, 1e-3))
-    scale_x, scale_y = width / size[0], height / size[1]
-    full_x = cv2.resize((at_x + 0.5) * scale_x - 0.5, (width, height))
-    full_y = cv2.resize((at_y + 0.5) * scale_y - 0.5, (width, height))
+    full_x = cv2.resize((at_x + 0.5) * (width / size[0]) - 0.5, (width, height))
+    full_y = cv2.resize((at_y + 0.5) * (height / size[1]) - 0.5, (width, height))
     carried = cv2.remap(density, full_x, full_y, cv2.INTER_LINEAR, borderValue=0)
     carried *= cv2.resize(cv2.GaussianBlur(alike, (0, 0), 1), (width, height))
     return Followed(np.asarray(carried, np.float32), max(0.0, min(confidence, 1.0)))
+
+
+def _origins(motion: Matrix, bent: Float32) -> tuple[Float32, Float32]:
+    """Where each place of the target was in the first picture, across and down."""
+    y, x = np.indices(bent.shape[:2], np.float32)
+    (a, b, c), (d, e, f) = cv2.invertAffineTransform(motion)
+    at_x, at_y = (a * x + b * y + c).astype(np.float32), (d * x + e * y + f).astype(np.float32)
+    back = _inverse(bent)
+    moved = [cv2.remap(back[..., axis], at_x, at_y, cv2.INTER_LINEAR) for axis in (0, 1)]
+    return np.asarray(at_x + moved[0], np.float32), np.asarray(at_y + moved[1], np.float32)
 
 
 def _seen(picture: Float32, size: tuple[int, int]) -> Codes:
@@ -198,7 +202,7 @@ def _correlation(one: Codes, other: Codes, where: NDArray[np.bool_]) -> float:
 
 
 def _flow(one: Codes, other: Codes) -> Float32:
-    flow = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_MEDIUM)
+    flow = cv2.DISOpticalFlow.create(CAREFUL)
     still = np.zeros((*one.shape, 2), np.float32)
     return np.asarray(flow.calc(one, other, still), np.float32)
 
@@ -244,7 +248,7 @@ def _likeness(one: Codes, moved: Codes, mask: Float32) -> tuple[float, float]:
     return _correlation(one, moved, wide), _correlation(one, moved, edge)
 
 
-def _kept(mask: Float32, motion: Matrix, size: tuple[int, int]) -> float:
+def _in_frame(mask: Float32, motion: Matrix, size: tuple[int, int]) -> float:
     """1 while less than a fifth of the mask leaves the frame, else 0."""
     y, x = np.nonzero(mask > 0.5)
     moved = motion @ np.stack([x, y, np.ones(len(x))])
