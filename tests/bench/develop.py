@@ -26,23 +26,10 @@ from pathlib import Path
 import numpy as np
 import psutil
 from peers import BANDS, EDGES, LOOK, warm_cube
+from raws import ROOT, make_raws
 
-ROOT = Path(__file__).parents[2]
 SAFELIGHT = [sys.executable, "-c", "from pipeline.cli import main; main()"]
 FRAMES = ("QL0002", "QL0004", "QL0006", "QL0013", "QL0030", "QL0036", "QL0038", "QL0040")
-
-
-def make_raws(folder: Path, megapixels: float, frames: tuple[str, ...]) -> list[Path]:
-    """The demo shoot's frames at full size, made once and kept in ``folder``."""
-    paths = [folder / "card" / f"{frame}.dng" for frame in frames]
-    if not all(path.exists() for path in paths):
-        print(f"rendering {len(frames)} raws of {megapixels:g} MP ...", flush=True)
-        subprocess.run(
-            [sys.executable, "-m", "examples.shoot", str(folder), "--megapixels", str(megapixels),
-             "--frames", *frames],
-            cwd=ROOT, check=True, stdout=subprocess.DEVNULL,
-        )  # fmt: skip
-    return paths
 
 
 def make_job(folder: Path, raws: list[Path]) -> None:

@@ -13,14 +13,14 @@ import argparse
 import io
 import os
 import statistics
-import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
 
-ROOT = Path(__file__).parents[2]
+from raws import ROOT, make_raws
+
 sys.path.insert(0, str(ROOT))
 
 FRAME = "QL0004"
@@ -34,13 +34,7 @@ def main() -> None:
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
         folder = given.raws or Path(scratch)
-        path = folder / "card" / f"{FRAME}.dng"
-        if not path.exists():
-            subprocess.run(
-                [sys.executable, "-m", "examples.shoot", str(folder), "--megapixels",
-                 str(given.megapixels), "--frames", FRAME],
-                cwd=ROOT, check=True, stdout=subprocess.DEVNULL,
-            )  # fmt: skip
+        (path,) = make_raws(folder, given.megapixels, [FRAME])
         measure(path, given.rounds)
 
 
