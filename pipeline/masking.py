@@ -547,15 +547,15 @@ def density_of(mask: Mask, grid: Grid, sight: Sight) -> Density:
     """The density of a mask without names on a grid."""
     from pipeline.kernels import masks
 
-    def sharp(on: Grid) -> Density:
-        return _sharp(mask, on, sight)
+    def shape(on: Grid) -> Density:
+        return _shape(mask, on, sight)
 
     def snapped(on: Grid) -> Density:
         if not mask.snap:
-            return sharp(on)
+            return shape(on)
         reach_px = mask.snap / 100 * grid.long_side
         fit = sight.once(
-            "fit", mask, lambda: masks.snapped_fit(sharp, grid, reach_px, sight.small())
+            "fit", mask, lambda: masks.snapped_fit(shape, grid, reach_px, sight.small())
         )
         return masks.snapped(fit, on)
 
@@ -570,7 +570,7 @@ def density_of(mask: Mask, grid: Grid, sight: Sight) -> Density:
     return masks.feathered(sized, grid, mask.feather / 100 * grid.long_side, seen)
 
 
-def _sharp(mask: Mask, grid: Grid, sight: Sight) -> Density:
+def _shape(mask: Mask, grid: Grid, sight: Sight) -> Density:
     """A mask's density before anything is done to its edge."""
     from pipeline.kernels import masks
 

@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from pipeline.frame import Float32
 
 PPI = 300
-PACK_VERSION = 2
-"""Of all that decides the bytes of what is sent and is no step."""
 PICTURE_PX = 2048
 """Long edge of the pictures that are only looked at."""
 QUALITY = 92

@@ -35,8 +35,8 @@ EDGE_STOPS = 0.2
 """Stops of difference from which something is an edge, which stays as it is. Ours, no source."""
 
 OVERSHOOT = 0.08
-"""Stops by which sharpening may go beyond the brightest and darkest of the 3 × 3 pixels around:
-0.05 of the step from black to white as it looks, and not seen as a line. Ours, no source."""
+"""Stops by which sharpening may go beyond the brightest and darkest of the 3 × 3 pixels around: 6 %
+of their light. Ours, no source."""
 ROOM = 3.0
 """How many times the energy of noise detail must have before any of it counts: over nine pixels,
 noise alone reaches twice its mean often. Ours, no source."""
