@@ -33,6 +33,7 @@ def pack(work: PackWork) -> Packed:
     from pipeline.files.identity import xmp_of
     from pipeline.files.metadata import Blocks
     from pipeline.rendition import RenditionSpec, render
+    from pipeline.work import reencoded
 
     landing = _Landing(work)
     threads = work.development.threads
@@ -46,7 +47,7 @@ def pack(work: PackWork) -> Packed:
     [finished] = render(master, [shown], threads)
     del master
     files = [landing.land("_reference.jpg", jpeg(finished, "srgb", quality=QUALITY, ppi=PPI))]
-    [picture] = render(_as_romm(pixels, work.space, threads), [shown], threads)
+    [picture] = render(reencoded(pixels, work.space, threads=threads), [shown], threads)
     height, width = pixels.shape[:2]
     del pixels  # masks of this size take as much again
     masks, regions, notes = _masks(work, (height, width), picture.shape[:2], landing)
@@ -69,29 +70,17 @@ def pack(work: PackWork) -> Packed:
 
 def _pixels(work: PackWork) -> NDArray[np.uint16]:
     """What is sent: (height, width, 3) codes of the work's space."""
-    from pipeline.develop import master_pixels
     from pipeline.files.encode import read_master
-    from pipeline.files.returned import open_returned, read_returned
-    from pipeline.work import developed
+    from pipeline.files.returned import read_returned
+    from pipeline.work import developed, reencoded
 
     base = work.base
-    if base is not None and base.space == work.space:
-        return read_returned(base.path, base.digest)
     if base is not None:
-        source = open_returned(base.path, base.digest, base.space)
-        return master_pixels(source, (), threads=work.development.threads, space=work.space)
+        pixels = read_returned(base.path, base.digest)
+        return reencoded(pixels, base.space, work.space, work.development.threads)
     if not work.finish and work.space == "romm-rgb":
         return read_master(work.job / work.master.path, work.master.digest)
     return developed(work.development, finish=False, space=work.space)
-
-
-def _as_romm(pixels: NDArray[np.uint16], space: str, threads: int) -> NDArray[np.uint16]:
-    from pipeline.develop import master_pixels
-    from pipeline.files.returned import as_source
-
-    if space == "romm-rgb":
-        return pixels
-    return master_pixels(as_source(pixels, space), (), threads=threads)
 
 
 # --- where things are asked for ---

@@ -598,7 +598,7 @@ class _Settling:
             return
         state = self.found.states[name]
         back = retouch_of(state.trips).back
-        assert back is not None
+        assert back is not None and carried.file is not None and carried.picture is not None
         stem = Path(back.of.sent.path).stem
         picture = self.folder / carried.picture.path
         shown = self.folder / "reports" / f"{stem}_carried{picture.suffix}"

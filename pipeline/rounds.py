@@ -353,10 +353,13 @@ class CarryWork:
 
 @dataclass(frozen=True, slots=True)
 class Carried:
-    """What came of it: a 16-bit TIFF in the work's ``space``, and a picture to judge it by."""
+    """What came of it: a 16-bit TIFF in the work's ``space``, and a picture to judge it by.
+
+    Both are None where a finding says why it cannot be carried.
+    """
 
     frame: str
-    file: Artifact
-    picture: Artifact
+    file: Artifact | None = None
+    picture: Artifact | None = None
     figures: Mapping[str, Any] = field(default_factory=dict)
     findings: tuple[Finding, ...] = ()

@@ -183,7 +183,7 @@ def do(work: Work) -> Done:
 
             done = examine(work)
         case CarryWork():
-            from pipeline.takeback import carry
+            from pipeline.carrying import carry
 
             done = carry(work)
     return done
@@ -344,6 +344,18 @@ def developed(
         )
     except ValueError as error:
         raise FrameFailed(str(error)) from error
+
+
+def reencoded(
+    pixels: NDArray[np.uint16], space: str, to: str = "romm-rgb", threads: int = 1
+) -> NDArray[np.uint16]:
+    """16-bit codes (height, width, 3) of one space as codes of another."""
+    from pipeline.develop import master_pixels
+    from pipeline.files.returned import as_source
+
+    if space == to:
+        return pixels
+    return master_pixels(as_source(pixels, space), (), threads=threads, space=to)
 
 
 def opener(others: Mapping[str, tuple[Path, str]]) -> Callable[[str], Source]:

@@ -28,7 +28,7 @@ RANKS = {
             "healing chain develop rendition sheet outlines request_sheet files manifest",
             "engines proof",
             "work survey measuring run evening ingest rating verify painted colour showing"
-            " packing takeback handoff retouch asking assess",
+            " packing takeback carrying handoff retouch asking assess",
             "cli",
         ]
     )

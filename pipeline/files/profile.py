@@ -11,8 +11,9 @@ import struct
 from functools import cache
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
+from pipeline.errors import UnreadableOriginal
 from pipeline.kernels.adaptation import adaptation_matrix
 from pipeline.kernels.spaces import (
     PCS_WHITE,
@@ -121,3 +122,42 @@ def _identified(profile: bytes) -> bytes:
     # flags and rendering intent are zero here already
     digest = hashlib.md5(profile, usedforsecurity=False).digest()
     return profile[:84] + digest + profile[100:]
+
+
+def converted(codes: NDArray[np.uint16], source: bytes, target: bytes) -> NDArray[np.uint16]:
+    """16-bit RGB codes (h, w, 3) under one ICC profile as codes under another.
+
+    littlecms, relative colorimetric, without short cuts. Raises ``UnreadableOriginal`` where the
+    first profile cannot be used for RGB.
+    """
+    import imagecodecs
+
+    if source[16:20] != b"RGB ":
+        kind = source[16:20].decode("ascii", errors="replace").strip()
+        raise UnreadableOriginal(f"its colour profile is for {kind or 'nothing'}, not for RGB")
+    try:
+        out: NDArray[np.uint16] = imagecodecs.cms_transform(
+            np.ascontiguousarray(codes),
+            source,
+            target,
+            colorspace="rgb",
+            outcolorspace="rgb",
+            outdtype="uint16",
+            intent=imagecodecs.CMS.INTENT.RELATIVE_COLORIMETRIC,
+            flags=imagecodecs.CMS.FLAGS.NOOPTIMIZE,
+        )
+    except Exception as error:  # whatever the colour engine finds in a broken profile
+        raise UnreadableOriginal(f"its colour profile cannot be used ({error})") from error
+    return out
+
+
+def title_of(profile: bytes) -> str:
+    """What a profile calls itself; empty where it says nothing that can be read."""
+    from io import BytesIO
+
+    from PIL import ImageCms
+
+    try:
+        return ImageCms.getProfileDescription(ImageCms.ImageCmsProfile(BytesIO(profile))).strip()
+    except (ImageCms.PyCMSError, OSError):
+        return ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -12,12 +13,15 @@ from numpy.typing import NDArray
 
 from pipeline.errors import NotAsRecorded, UnreadableOriginal
 from pipeline.files.encode import XMP
-from pipeline.files.picture import PictureSource, read_tiff
+from pipeline.files.picture import ORIENTATION, PictureSource, read_tiff
 from pipeline.frame import Float32, Light
 from pipeline.hashing import digest_bytes
 from pipeline.kernels.encode import decode_romm16
 from pipeline.kernels.orient import upright
 from pipeline.kernels.spaces import D65, SPACES, XY, between_matrix
+
+NEW_SUBFILE_TYPE, REDUCED = 254, 1
+TOP = 65535
 
 
 def read_returned(path: Path, digest: str) -> NDArray[np.uint16]:
@@ -43,15 +47,76 @@ def read_returned(path: Path, digest: str) -> NDArray[np.uint16]:
     return np.ascontiguousarray(upright(pixels, orientation))
 
 
-def said_in(data: bytes) -> tuple[bytes | None, int, int]:
-    """The XMP packet of a TIFF's first page, how many pages there are, and the first's channels."""
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A TIFF that can be read to its last strip: its first page, and what it says of itself.
+
+    ``pixels`` are upright, without what is beside the colours. ``extras`` says what that is for
+    each such channel, as TIFF 6.0 does (ExtraSamples): 0 unspecified, 1 transparency that the
+    colours were multiplied by, 2 transparency that they were not. ``pages`` counts those after the
+    first that are no smaller pictures of it.
+    """
+
+    pixels: NDArray[Any]
+    profile: bytes | None
+    xmp: bytes | None
+    colours: int
+    extras: tuple[int, ...]
+    pages: int
+
+
+def opened(data: bytes) -> Opened:
+    """Raises ``UnreadableOriginal``."""
     import tifffile
 
+    pixels, profile, orientation = read_tiff(data)
     with tifffile.TiffFile(io.BytesIO(data)) as file:
         page = file.pages[0]
         packet = page.tags.get(XMP)
-        xmp = None if packet is None else bytes(packet.value)
-        return xmp, len(file.pages), int(page.samplesperpixel)
+        further = [each for each in file.pages[1:] if not _subfile(each) & REDUCED]
+        colours = 1 if pixels.ndim == 2 else 3
+        extras = tuple(int(kind) for kind in page.extrasamples)
+        extras += (0,) * (int(page.samplesperpixel) - colours - len(extras))
+        return Opened(
+            pixels=upright(pixels, orientation),
+            profile=profile,
+            xmp=None if packet is None else bytes(packet.value),
+            colours=colours,
+            extras=extras,
+            pages=len(further),
+        )
+
+
+def _subfile(page: Any) -> int:
+    tag = page.aspage().tags.get(NEW_SUBFILE_TYPE)
+    return 0 if tag is None else int(tag.value)
+
+
+def flattened(data: bytes, picture: Opened) -> tuple[NDArray[np.uint16], float]:
+    """16-bit colours of the first page laid on white, and the share of pixels that were not opaque.
+
+    Codes are mixed as they are, which is common practice, no source. Further channels that are no
+    transparency are left out.
+    """
+    import tifffile
+
+    which = next((k for k, kind in enumerate(picture.extras) if kind in (1, 2)), None)
+    if which is None:
+        return picture.pixels, 0.0
+    with tifffile.TiffFile(io.BytesIO(data)) as file:
+        page = file.pages[0]
+        samples = page.asarray()
+        if page.planarconfig == 2:
+            samples = samples.transpose(1, 2, 0)
+        turned = page.tags.get(ORIENTATION)
+    alpha = upright(samples[..., picture.colours + which], int(turned.value) if turned else 1)
+    share = float(np.mean(alpha < TOP))
+    if not share:
+        return picture.pixels, 0.0
+    cover = alpha[..., None].astype(np.float32) / TOP
+    colours = picture.pixels * (cover if picture.extras[which] == 2 else np.float32(1))
+    laid = np.rint(colours + TOP * (1 - cover)).clip(0, TOP)
+    return np.where(cover == 1, picture.pixels, laid).astype(np.uint16), share
 
 
 def open_returned(path: Path, digest: str, space: str) -> PictureSource:
