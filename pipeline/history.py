@@ -24,6 +24,7 @@ def in_words(event: Event) -> str:
         "withdrawn": "hand-off of round {round} to {by} withdrawn".format_map,
         "settled": _settled,
         "approved": _approved,
+        "packed": "packed, {bag}: {change}".format_map,
         "reopened": "v{version} was approved; {reason}".format_map,
     }.get(event.what)
     if told is None:

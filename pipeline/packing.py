@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, BinaryIO
+from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import SafelightError
 from pipeline.masking import Mask, Sight, density_of
@@ -207,29 +207,10 @@ class _Landing:
     sha256: dict[str, str] = field(default_factory=dict)
 
     def land(self, ending: str, content: Content) -> Artifact:
-        from pipeline.files.landing import land
+        from pipeline.files.landing import Summing, land
 
         path = self.work.folder / f"{self.work.stem}{ending}"
-        summing = _Summing(content)
+        summing = Summing(content)
         artifact = land(path, summing, self.work.job)
         self.sha256[path.name] = summing.sha256.hexdigest()
         return artifact
-
-
-class _Summing:
-    """Content that is summed as it is written."""
-
-    def __init__(self, content: Content) -> None:
-        self.content = content
-        self.sha256 = hashlib.sha256()
-
-    def __call__(self, stream: BinaryIO) -> None:
-        self.stream = stream
-        if callable(self.content):
-            self.content(self)  # type: ignore[arg-type]  # all that a writer needs of a file
-        else:
-            self.write(self.content)
-
-    def write(self, data: bytes | memoryview) -> int:
-        self.sha256.update(data)
-        return self.stream.write(data)

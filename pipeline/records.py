@@ -93,6 +93,42 @@ class Delivered:
 
 
 @dataclass(frozen=True, slots=True)
+class PackedFile:
+    """A delivered file as it lies in a bag: ``file`` is its name there, ``digest`` the manifest's,
+    ``sha256`` (hex digits) the bag's. ``width`` and ``height`` are in pixels."""
+
+    frame: str
+    file: str
+    version: int
+    width: int
+    height: int
+    size_bytes: int
+    sha256: str
+    digest: str
+
+
+@dataclass(frozen=True, slots=True)
+class PackedBag:
+    """A delivery as it was packed once. ``sha256`` is that of the bag's tag manifest."""
+
+    delivery: str
+    number: int
+    at: str
+    sha256: str
+    files: tuple[PackedFile, ...]
+
+    @property
+    def name(self) -> str:
+        """What the bag is called, and its folder."""
+        return bag_name(self.delivery, self.number)
+
+
+def bag_name(delivery: str, number: int) -> str:
+    """``web_0001``."""
+    return f"{delivery}_{number:04}"
+
+
+@dataclass(frozen=True, slots=True)
 class Request:
     """One thing that is asked of the retoucher; ``number`` counts from 1 in the frame's file.
 

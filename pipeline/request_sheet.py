@@ -8,18 +8,15 @@ from __future__ import annotations
 
 import io
 import textwrap
-import unicodedata
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
-from functools import cache
-from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from pipeline.kernels.spaces import SPACES
 from pipeline.records import Request
 from pipeline.rounds import SheetFrame, SheetWork
+from pipeline.typefaces import FAMILY, Letters
 
 if TYPE_CHECKING:
     from fpdf import FPDF
@@ -203,19 +200,12 @@ class _Page:
 
     def __init__(self, work: SheetWork) -> None:
         self.work = work
-        self.letters = _Letters.for_texts(_texts(work))
+        self.letters = Letters.for_texts(_texts(work))
         self.pdf: FPDF = _document(self.letters.text(_title(work)))
         pdf = self.pdf
         pdf.set_title(self.letters.text(_title(work)))
         pdf.set_creation_date(datetime.fromisoformat(work.round.at))
-        for style, path in zip(("", "B"), (REGULAR, SEMIBOLD), strict=True):
-            pdf.add_font("sheet", style, str(path))
-        for number, path in enumerate(self.letters.fallbacks):
-            pdf.add_font(f"more{number}", "", str(path))
-        pdf.set_fallback_fonts(
-            [f"more{number}" for number in range(len(self.letters.fallbacks))], exact_match=False
-        )
-        pdf.set_text_shaping(True)
+        self.letters.give_to(pdf)
         pdf.set_margins(MARGIN, MARGIN, MARGIN)
         pdf.c_margin = 0
         pdf.set_auto_page_break(True, MARGIN + FOOT / 2)
@@ -331,7 +321,7 @@ class _Page:
         )
 
     def _type(self, size: float, shade: int, *, bold: bool) -> None:
-        self.pdf.set_font("sheet", "B" if bold else "", size)
+        self.pdf.set_font(FAMILY, "B" if bold else "", size)
         self.pdf.set_text_color(shade)
 
 
@@ -344,7 +334,7 @@ def _document(title: str) -> FPDF:
             left = self.l_margin
             self.set_left_margin(MARGIN)
             self.set_xy(MARGIN, -FOOT)
-            self.set_font("sheet", "", SMALL)
+            self.set_font(FAMILY, "", SMALL)
             self.set_text_color(PALE)
             self.cell(self.epw / 2, 5, title)
             self.cell(self.epw / 2, 5, f"page {self.page_no()} of {{nb}}", align="R")
@@ -377,80 +367,3 @@ def _texts(work: SheetWork) -> Iterator[str]:
         for request in frame.requests:
             yield request.what
             yield from _details(frame, request)
-
-
-# --- letters ---
-
-_TYPEFACES = Path(str(files("weblate_fonts"))) / "static" / "weblate_fonts"
-"""SIL Open Font License 1.1, all of them."""
-REGULAR = _TYPEFACES / "source-sans/ttf/SourceSans3-Regular.ttf"
-SEMIBOLD = _TYPEFACES / "source-sans/ttf/SourceSans3-Semibold.ttf"
-MOST_SCRIPTS = _TYPEFACES / "kurinto/ttf/KurintoSans-Rg.ttf"
-JAPANESE, KOREAN, CHINESE = (
-    _TYPEFACES / f"kurinto/ttf/KurintoSans{script}-Rg.ttf" for script in ("JP", "KR", "SC")
-)
-
-
-@dataclass(frozen=True, slots=True)
-class _Letters:
-    """The typefaces that some texts need behind the sheet's own, and what none of them has."""
-
-    fallbacks: tuple[Path, ...]
-    lacking: frozenset[str]
-
-    @classmethod
-    def for_texts(cls, texts: Iterable[str]) -> _Letters:
-        """For all characters in ``texts``."""
-        wanted = set().union(*texts)
-        varying = {c for c in wanted if _only_varies(c)}
-        lacking = wanted - varying - _characters(REGULAR)
-        fallbacks = []
-        for path in (*_east_asian(lacking), MOST_SCRIPTS):
-            if lacking and (found := lacking & _characters(path)):
-                fallbacks.append(path)
-                lacking -= found
-        joiners = varying - {"\u200d"} if fallbacks else varying
-        return cls(tuple(fallbacks), frozenset(lacking | joiners))
-
-    @property
-    def spells(self) -> bool:
-        """Whether anything is spelt out."""
-        return any(map(_spelt, self.lacking))
-
-    def text(self, text: str) -> str:
-        """A text with every character that no typeface has spelt out, never an empty box."""
-        if self.lacking.isdisjoint(text):
-            return text
-        return "".join(_spelt(c) if c in self.lacking else c for c in text)
-
-
-def _east_asian(wanted: Iterable[str]) -> tuple[Path, ...]:
-    """The same character is drawn in another way in Japan, Korea and China: look for the rest."""
-    scripts = {unicodedata.name(c, "").split(" ")[0] for c in wanted}
-    if not scripts.isdisjoint({"HIRAGANA", "KATAKANA", "KATAKANA-HIRAGANA"}):
-        return JAPANESE, CHINESE, KOREAN
-    if "HANGUL" in scripts:
-        return KOREAN, CHINESE, JAPANESE
-    return (CHINESE, JAPANESE, KOREAN) if "CJK" in scripts else ()
-
-
-def _only_varies(character: str) -> bool:
-    """Whether a character only chooses a variant of the one before it."""
-    name = unicodedata.name(character, "")
-    return character == "\u200d" or name.startswith(("VARIATION SELECTOR", "EMOJI MODIFIER"))
-
-
-def _spelt(character: str) -> str:
-    """Its name in Unicode, or its number."""
-    if _only_varies(character):
-        return ""
-    return f"[{unicodedata.name(character, '').lower() or f'U+{ord(character):04X}'}]"
-
-
-@cache
-def _characters(path: Path) -> frozenset[str]:
-    from fontTools.ttLib import TTFont
-
-    with TTFont(path, lazy=True) as font:
-        codes: Mapping[int, Any] = font.getBestCmap()
-    return frozenset(map(chr, codes))

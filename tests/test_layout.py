@@ -24,11 +24,12 @@ RANKS = {
             "steps edits",
             "yamlfile wording masking written recipe local selection job naming bursts changes"
             " rounds",
-            "plan status accounts history",
-            "healing chain develop rendition sheet outlines request_sheet files manifest",
+            "plan status accounts history parcel",
+            "healing chain develop rendition sheet outlines typefaces request_sheet"
+            " proof_sheet files manifest",
             "engines proof",
             "work survey measuring run evening ingest rating verify painted colour showing"
-            " packing takeback carrying handoff retouch asking assess",
+            " packing takeback carrying handoff retouch asking assess client_page bagging",
             "cli",
         ]
     )

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import hashlib
 import os
 import secrets
 import shutil
@@ -71,7 +72,7 @@ def land(path: Path, content: Content, root: Path) -> Artifact:
         flush_folder(folder)
     except OSError as error:
         _remove(part)
-        raise _refusal(path, error) from error
+        raise refusal(path, error) from error
     except BaseException:
         _remove(part)
         raise
@@ -109,18 +110,37 @@ def part_folder(parent: Path, root: Path) -> Path:
 def land_folder(part: Path, final: Path) -> None:
     """Give a whole folder its final name, which nothing may have yet; its files become read-only.
 
-    Every file in it was landed. Raises ``CannotWrite``; ``part`` is left where it is then.
+    Every file in it and in its folders was landed. Raises ``CannotWrite``; ``part`` is left where
+    it is then.
     """
     try:
-        for path in part.iterdir():
-            path.chmod(READ_ONLY)
-        flush_folder(part)
+        folders = [path for path in part.rglob("*") if path.is_dir()]
+        for path in part.rglob("*"):
+            if path not in folders:
+                path.chmod(READ_ONLY)
+        for inside in (*folders, part):
+            flush_folder(inside)
         if final.exists():
             raise CannotWrite(f"{final}: cannot be made, because it is there already")
         part.rename(final)
         flush_folder(final.parent)
     except OSError as error:
-        raise _refusal(final, error) from error
+        raise refusal(final, error) from error
+
+
+def land_file(part: Path, final: Path) -> None:
+    """Give a whole file of a part folder its final name, which nothing may have yet; read-only.
+
+    For what cannot be written from start to end, as ``land`` does it. Raises ``CannotWrite``.
+    """
+    try:
+        with part.open("rb") as stream:
+            os.fsync(stream.fileno())
+        part.chmod(READ_ONLY)
+        _put(part, final)
+        flush_folder(final.parent)
+    except OSError as error:
+        raise refusal(final, error) from error
 
 
 def land_beside(part: Path, folder: Path, name: str, ending: str, root: Path) -> Artifact:
@@ -141,7 +161,7 @@ def land_beside(part: Path, folder: Path, name: str, ending: str, root: Path) ->
         elif digest_file(final) != digest:
             raise CannotWrite(f"{final}: cannot be written, because another file has its name")
     except OSError as error:
-        raise _refusal(folder / name, error) from error
+        raise refusal(folder / name, error) from error
     return Artifact(final.relative_to(root.resolve()).as_posix(), digest, size)
 
 
@@ -190,12 +210,31 @@ class _Digesting:
         return len(view)
 
 
+class Summing:
+    """Content that is summed, SHA-256, as it is written."""
+
+    def __init__(self, content: Content) -> None:
+        self.content = content
+        self.sha256 = hashlib.sha256()
+
+    def __call__(self, stream: BinaryIO) -> None:
+        self.stream = stream
+        if callable(self.content):
+            self.content(self)  # type: ignore[arg-type]  # all that a writer needs of a file
+        else:
+            self.write(self.content)
+
+    def write(self, data: bytes | memoryview) -> int:
+        self.sha256.update(data)
+        return self.stream.write(data)
+
+
 def _folder_inside(path: Path, root: Path) -> Path:
     """The real folder that ``path`` goes to, made if missing; refused where it leaves ``root``."""
     try:
         real_root = root.resolve(strict=True)  # a folder that went away is not made again
     except OSError as error:
-        raise _refusal(path, error) from error
+        raise refusal(path, error) from error
     folder = path.parent.resolve()
     if not folder.is_relative_to(real_root):
         raise CannotWrite(
@@ -206,7 +245,7 @@ def _folder_inside(path: Path, root: Path) -> Path:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise _refusal(path, error) from error
+        raise refusal(path, error) from error
     return folder
 
 
@@ -237,6 +276,7 @@ def _is_ours(part: Path) -> bool:
     )
 
 
-def _refusal(path: Path, error: OSError) -> CannotWrite:
+def refusal(path: Path, error: OSError) -> CannotWrite:
+    """What to raise where the disk refused: the file and the reason in words."""
     reason = REASONS.get(error.errno or 0, error.strerror or str(error))
     return CannotWrite(f"{path}: cannot be written, because {reason}")

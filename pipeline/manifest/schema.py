@@ -147,6 +147,22 @@ MIGRATIONS = (
             ) WITHOUT ROWID""",
         ),
     ),
+    Migration(
+        "packed deliveries",
+        (
+            # as a round, a bag is begun before its folder is made: packed_at stays empty until
+            # the whole of it is in place
+            """CREATE TABLE bags (
+                delivery TEXT NOT NULL,
+                number INTEGER NOT NULL CHECK (number >= 1),
+                begun_at TEXT NOT NULL,
+                packed_at TEXT,
+                sha256 TEXT,
+                files TEXT NOT NULL DEFAULT '[]',
+                PRIMARY KEY (delivery, number)
+            ) WITHOUT ROWID""",
+        ),
+    ),
 )
 
 

@@ -48,6 +48,8 @@ from pipeline.records import (
     Handoff,
     MeasuredChart,
     Original,
+    PackedBag,
+    PackedFile,
     ReadProducts,
     Request,
     Returned,
@@ -56,6 +58,7 @@ from pipeline.records import (
     Trip,
     Version,
     Withdrawn,
+    bag_name,
 )
 
 
@@ -296,6 +299,29 @@ class Manifest:
         with self._snapshot() as read:
             query = "SELECT number FROM rounds WHERE sent_at IS NULL ORDER BY number"
             return [number for (number,) in read(query)]
+
+    def bags(self) -> list[PackedBag]:
+        """Every bag that was packed, each delivery's in order."""
+        with self._snapshot() as read:
+            return [
+                PackedBag(
+                    delivery,
+                    number,
+                    at,
+                    sha256,
+                    tuple(PackedFile(**file) for file in json.loads(files)),
+                )
+                for delivery, number, at, sha256, files in read(
+                    "SELECT delivery, number, packed_at, sha256, files FROM bags"
+                    " WHERE packed_at IS NOT NULL ORDER BY delivery, number"
+                )
+            ]
+
+    def unpacked_bags(self) -> list[str]:
+        """Names of bags that were begun and never came to be: what lies there is nobody's."""
+        with self._snapshot() as read:
+            query = "SELECT delivery, number FROM bags WHERE packed_at IS NULL"
+            return [bag_name(delivery, number) for delivery, number in read(query)]
 
     def events(self, frame: str | None = None) -> list[Event]:
         """What happened, oldest first: to one frame, or to the whole job."""
@@ -607,6 +633,37 @@ class Manifest:
                     **_file(handoff.sent),
                 )
                 self.reopen(handoff.frame, f"handed off to {handoff.to}, round {handoff.round}")
+
+    def begin_bag(self, delivery: str) -> int:
+        """The number of a delivery's next bag, before anything of it is made."""
+        with self.transaction():
+            (number,) = self._row(
+                "SELECT coalesce(max(number), 0) + 1 FROM bags"
+                " WHERE delivery = ? AND packed_at IS NOT NULL",
+                delivery,
+            )
+            self._run(
+                "INSERT OR REPLACE INTO bags (delivery, number, begun_at) VALUES (?, ?, ?)",
+                delivery,
+                number,
+                self._now(),
+            )
+            return int(number)
+
+    def record_bag(self, bag: PackedBag, changed: Mapping[str, str]) -> None:
+        """Record a bag, which is in place; ``changed`` says of frames what is new in it."""
+        with self.transaction():
+            self._run(
+                "UPDATE bags SET packed_at = ?, sha256 = ?, files = ?"
+                " WHERE delivery = ? AND number = ?",
+                bag.at,
+                bag.sha256,
+                _json([asdict(file) for file in bag.files]),
+                bag.delivery,
+                bag.number,
+            )
+            for frame, what in changed.items():
+                self._event("packed", frame, bag=bag.name, change=what)
 
     def record_returned(self, returned: Returned) -> None:
         """Record a file that came back, its copy being in place under the round."""
