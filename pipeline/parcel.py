@@ -10,11 +10,13 @@ from typing import Any, Literal
 from pipeline.errors import printable
 from pipeline.records import PackedBag, PackedFile, bag_name
 
+FOLDER = "packed"
+"""Where bags lie in a job."""
 What = Literal["new", "replaced", "unchanged", "withdrawn"]
 HEADS: Mapping[What, str] = {
     "new": "New",
     "replaced": "Replaced",
-    "withdrawn": "Withdrawn: no longer part of this delivery",
+    "withdrawn": "Withdrawn: in the bag before, and not in this one",
     "unchanged": "Unchanged",
 }
 
@@ -40,15 +42,16 @@ class Change:
         if self.file is None or self.before is None or self.what == "unchanged":
             either = self.file or self.before
             return f"{self.what}, v{either.version}" if either else self.what
-        return f"{self.what}, v{self.before.version} -> v{self.file.version}"
+        before = "" if self.before.version == self.file.version else f"v{self.before.version} -> "
+        return f"{self.what}, {before}v{self.file.version}"
 
 
 @dataclass(frozen=True, slots=True)
 class Parcel:
     """All that is said of one bag to whoever gets it.
 
-    ``texts`` maps frames to what their pictures show, where that is written. ``left_out`` are the
-    frames that belong to the delivery and are not inside, each with the reason.
+    ``texts`` maps frames to what their pictures show, where that is written. Why other frames are
+    not inside is the photographer's business, and not said.
     """
 
     job: str
@@ -60,7 +63,6 @@ class Parcel:
     files: tuple[PackedFile, ...]
     previous: PackedBag | None
     texts: Mapping[str, str] = field(default_factory=dict)
-    left_out: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def name(self) -> str:
@@ -119,10 +121,6 @@ def changes_as_text(parcel: Parcel) -> str:
             lines += [head, "-" * len(head), ""]
         for change in chosen:
             lines += [*_block(change), ""]
-    if parcel.left_out:
-        head = "Not in this bag"
-        lines += [head, "-" * len(head), ""]
-        lines += [f"{frame}: {reason}" for frame, reason in parcel.left_out.items()]
     return "\n".join(map(printable, lines)).rstrip() + "\n"
 
 
@@ -152,7 +150,6 @@ def changes_as_json(parcel: Parcel) -> str:
         "packed_at": parcel.at,
         "since": parcel.previous.name if parcel.previous else None,
         "files": changes_plainly(parcel.changes),
-        "left_out": [{"frame": k, "reason": v} for k, v in parcel.left_out.items()],
     }
     return json.dumps(value, ensure_ascii=False, indent=1) + "\n"
 

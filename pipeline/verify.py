@@ -7,9 +7,19 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.files.bag import PAYLOAD, TAG_SUMS, examine, examine_zip, summed
 from pipeline.hashing import digest_file
 from pipeline.manifest import Manifest
-from pipeline.records import Artifact, FrameState, Handoff, Returned, Settled, Trip
+from pipeline.parcel import FOLDER as PACKED
+from pipeline.records import (
+    Artifact,
+    FrameState,
+    Handoff,
+    PackedBag,
+    Returned,
+    Settled,
+    Trip,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,8 +35,8 @@ class Finding:
 def verify(
     folder: Path, progress: Callable[[int, int], None] = lambda _done, _of: None
 ) -> tuple[int, list[Finding]]:
-    """Re-read and re-hash originals, masters, delivered files and all of the retouch rounds; how
-    many, and what is wrong."""
+    """Re-read and re-hash originals, masters, delivered files, all of the retouch rounds and all
+    that was packed; how many files, and what is wrong."""
     with Manifest.open(folder) as manifest:
         files = list(_recorded(manifest.frames()))
         files += [
@@ -34,13 +44,62 @@ def verify(
             for sent in manifest.rounds()
             for file in sent.files
         ]
+        bags = {bag.name: bag for bag in manifest.bags()}
+    places = _packed(folder, bags)
+    total = len(files) + sum(map(len, places.values()))
     findings = []
     for count, (kind, frame, path, digest) in enumerate(files, 1):
         what = _wrong(folder / path, digest)
         if what:
             findings.append(Finding(kind, frame, path, what))
-        progress(count, len(files))
-    return len(files), findings
+        progress(count, total)
+    read = len(files)
+    for name, there in places.items():
+        findings += _bag_findings(folder / PACKED, name, bags.get(name))
+        read += len(there)
+        if there:
+            progress(read, total)
+    return total, findings
+
+
+def _packed(folder: Path, bags: Mapping[str, PackedBag]) -> dict[str, list[Path]]:
+    """The files of every bag under ``packed/``, its ZIP among them, and of every recorded one."""
+    names = set(bags)
+    packed = folder / PACKED
+    if packed.is_dir():
+        names |= {path.name for path in packed.iterdir() if path.is_dir() and path.name[0] != "."}
+    return {
+        name: [
+            path
+            for path in (*(packed / name).rglob("*"), packed / f"{name}.zip")
+            if path.is_file() and not path.is_symlink()
+        ]
+        for name in sorted(names)
+    }
+
+
+def _bag_findings(packed: Path, name: str, recorded: PackedBag | None) -> Iterator[Finding]:
+    """What is wrong with a bag in itself, with what was recorded of it, and with its ZIP."""
+    bag, archive = packed / name, packed / f"{name}.zip"
+    frames = {f"{PAYLOAD}/{file.file}": file.frame for file in recorded.files} if recorded else {}
+    whose = recorded.delivery if recorded else name
+    if not bag.is_dir() or bag.is_symlink():
+        yield Finding("bag", whose, f"{PACKED}/{name}", "missing")
+        return
+    if recorded is None:
+        yield Finding("bag", whose, f"{PACKED}/{name}", "no packing of this job made it")
+    flaws = examine(bag).flaws
+    for flaw in flaws:
+        frame = frames.get(flaw.path, whose)
+        yield Finding("bag", frame, f"{PACKED}/{name}/{flaw.path}", flaw.what)
+    if recorded and not flaws:
+        with (bag / TAG_SUMS).open("rb") as stream:
+            if summed(stream, {"sha256"})["sha256"] != recorded.sha256:
+                what = "it agrees with itself, and is not the bag that was packed"
+                yield Finding("bag", whose, f"{PACKED}/{name}", what)
+    if archive.exists():
+        for flaw in examine_zip(archive, bag):
+            yield Finding("bag", whose, f"{PACKED}/{archive.name}", str(flaw))
 
 
 def _recorded(states: Mapping[str, FrameState]) -> Iterator[tuple[str, str, str, str]]:

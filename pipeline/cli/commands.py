@@ -222,6 +222,31 @@ def deliver(
     return _run(job_folder(job), frames or [], names, wait, as_json)
 
 
+@app.command()
+@ends_in_words
+def pack(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="A delivery that job.yaml defines.")],
+    zipped: Annotated[
+        bool, typer.Option("--zip", help="Also as one ZIP file beside the folder.")
+    ] = False,
+    job: JobOption = None,
+    wait: Wait = 0.0,
+    as_json: JsonOption = False,
+) -> int:
+    """Pack what is delivered: checksums, a proof sheet, a page, and what changed since."""
+    from pipeline.bagging import bag_delivery
+    from pipeline.cli import progress, report
+
+    folder = job_folder(job)
+    with progress.counting("copying") as count:
+        done = bag_delivery(folder, name, zipped=zipped, count=count, wait_s=wait)
+    if as_json:
+        print_json(report.packed_as_json(done))
+    else:
+        report.packed(done)
+    return 0
+
+
 def _run(
     folder: Path, frames: list[str], deliveries: list[str], wait_s: float, as_json: bool
 ) -> int:
@@ -510,7 +535,7 @@ def rounds(
 @app.command()
 @ends_in_words
 def verify(job: JobOption = None, as_json: JsonOption = False) -> int:
-    """Read originals, masters, retouches, deliveries again and compare them with their digests."""
+    """Read originals, masters, retouches, deliveries, bags again and compare their digests."""
     from dataclasses import asdict
 
     from pipeline.cli import progress, report

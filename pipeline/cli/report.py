@@ -9,12 +9,14 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from pipeline.history import in_words
+from pipeline.parcel import changes_plainly, counted_changes
 from pipeline.records import Action, Event, FrameState, MeasuredChart, ResolvedFrame
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from pipeline.assess import DustReport
+    from pipeline.bagging import Bagged
     from pipeline.ingest import Ingested
     from pipeline.proof.records import ColourReport
     from pipeline.run import Report
@@ -307,6 +309,37 @@ def dust_as_json(found: DustReport) -> dict[str, Any]:
             for name, spots in found.spots.items()
         ],
         "failed": [{"frame": name, "reason": f.sentence} for name, f in found.failed.items()],
+    }
+
+
+def packed(done: Bagged) -> None:
+    """What was packed and where, what is new in it, and which frames are not inside and why."""
+    for change in done.changes:
+        if done.made and done.since and change.what != "unchanged":
+            print(f"{change.frame}: {change.in_words}")
+    for name, reason in done.left_out.items():
+        print(f"not inside: {name}: {reason}")
+    count = counted(len(done.bag.files), "picture")
+    if not done.made:
+        print(f"nothing changed since {done.bag.name}: {count} in {done.folder}.")
+    elif done.since is None:
+        print(f"{done.bag.name}: {count} packed in {done.folder}.")
+    else:
+        words = counted_changes(done.changes)
+        print(f"{done.bag.name}: {count} packed in {done.folder}; since {done.since}: {words}.")
+    if done.zip:
+        print(f"as one file: {done.zip}")
+
+
+def packed_as_json(done: Bagged) -> dict[str, Any]:
+    """The same for scripts."""
+    return {
+        "bag": done.folder,
+        "made": done.made,
+        "zip": done.zip,
+        "since": done.since,
+        "changes": changes_plainly(done.changes),
+        "left_out": [{"frame": k, "reason": v} for k, v in done.left_out.items()],
     }
 
 
