@@ -34,6 +34,7 @@ h1 { font-size: 2rem; }
 h2 { font-size: 1.15rem; margin-top: 3rem; padding-top: 1rem; border-top: 1px solid var(--line); }
 p { margin: .4rem 0; max-width: 46rem; }
 .soft { color: var(--soft); }
+a { color: inherit; }
 dl {
   display: grid; grid-template-columns: max-content 1fr; gap: .15rem 1.4rem; margin: 1.4rem 0 0;
 }
@@ -55,7 +56,10 @@ img { display: block; max-width: 100%; max-height: 100%; }
 figcaption { font-size: .86rem; margin-top: .55rem; overflow-wrap: anywhere; }
 figcaption b { display: block; font-weight: 600; }
 figcaption span { display: block; color: var(--soft); }
-.tag { border: 1px solid var(--soft); border-radius: 2px; padding: 0 .35em; margin-left: .5em; }
+.tag {
+  border: 1px solid var(--soft); border-radius: 2px; padding: 0 .35em; margin-left: .5em;
+  white-space: nowrap;
+}
 code { font: .9em ui-monospace, Menlo, Consolas, monospace; overflow-wrap: anywhere; }
 @page { margin: 14mm; }
 @media print {

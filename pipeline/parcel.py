@@ -38,11 +38,11 @@ class Change:
 
     @property
     def in_words(self) -> str:
-        """``new, v2``; ``replaced, v1 -> v2``."""
+        """``new, v2``; ``replaced, v1 → v2``."""
         if self.file is None or self.before is None or self.what == "unchanged":
             either = self.file or self.before
             return f"{self.what}, v{either.version}" if either else self.what
-        before = "" if self.before.version == self.file.version else f"v{self.before.version} -> "
+        before = "" if self.before.version == self.file.version else f"v{self.before.version} → "
         return f"{self.what}, {before}v{self.file.version}"
 
 
@@ -129,7 +129,7 @@ def _block(change: Change) -> Iterable[str]:
     assert file is not None
     version = f"v{file.version}"
     if change.what == "replaced" and change.before is not None:
-        version = f"v{change.before.version} -> v{file.version}"
+        version = f"v{change.before.version} → v{file.version}"
         if change.before.version == file.version:
             version = f"v{file.version}, as it was, written anew"
     yield file.file

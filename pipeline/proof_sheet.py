@@ -22,8 +22,8 @@ PAGE = (210.0, 279.4)
 millimetres; so is what follows, except for sizes of type, in points."""
 MARGIN, FOOT = 15.0, 12.0
 COLUMNS, ROWS = 3, 3
-GAP_ACROSS, GAP_DOWN = 6.0, 5.0
-PICTURE_HEIGHT = 46.0
+GAP_ACROSS, GAP_DOWN = 6.0, 8.0
+PICTURE_HEIGHT = 42.0
 TEXT_LINES = 2
 """Of what a picture shows, at most."""
 INK, PALE, RULE = 30, 105, 190
