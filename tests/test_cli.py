@@ -141,7 +141,7 @@ class TestJson:
         }
         assert with_json == {
             "ingest", "assess", "plan", "run", "deliver", "status", "verify", "show", "colour",
-            "handoff", "takeback", "history", "rounds",
+            "handoff", "takeback", "history", "rounds", "pack",
         }  # fmt: skip
         (job.parent / "card").mkdir()
         shutil.copy(job / "originals/F0001.dng", job.parent / "card/again.dng")
@@ -324,6 +324,7 @@ ROUND_TRIP = {"ask", "handoff", "takeback", "settle", "withdraw", "history", "ro
 GIVEN = {
     "rate": ["4", "F0001"],
     "deliver": ["web"],
+    "pack": ["web"],
     "show": ["F0001"],
     "approve": ["F0001"],
     "ask": ["F0001", "take out the cable"],

@@ -53,9 +53,11 @@ def demonstrate(folder: Path, megapixels: float) -> int:
     _status(job)
     _say("safelight run")
     _deliver(job, [])
+    _say("safelight pack web")
+    _pack(job, "web")
     print(
         f"\nThe whole job took {time.monotonic() - started:.0f} s. It lies in {job}; its finished "
-        f"files in {job / 'deliveries'}.\nTry it: cd {job}; change a number in "
+        f"files in {job / 'deliveries'}, packed for the client in {job / 'packed'}.\nTry it: cd {job}; change a number in "
         "setups/dusk.yaml; safelight plan; safelight run."
     )
     return code
@@ -91,6 +93,14 @@ def _deliver(job: Path, deliveries: list[str]) -> int:
         done = run(job, deliveries=deliveries, listener=listener)
     report.done(done, show_details=False)
     return done.exit_code
+
+
+def _pack(job: Path, delivery: str) -> None:
+    from pipeline.bagging import bag_delivery
+
+    with progress.counting("copying") as count:
+        done = bag_delivery(job, delivery, count=count)
+    report.packed(done)
 
 
 def _colour(job: Path) -> None:
