@@ -57,8 +57,8 @@ def demonstrate(folder: Path, megapixels: float) -> int:
     _pack(job, "web")
     print(
         f"\nThe whole job took {time.monotonic() - started:.0f} s. It lies in {job}; its finished "
-        f"files in {job / 'deliveries'}, packed for the client in {job / 'packed'}.\nTry it: cd {job}; change a number in "
-        "setups/dusk.yaml; safelight plan; safelight run."
+        f"files in {job / 'deliveries'}, packed for the client in {job / 'packed'}.\nTry it: "
+        f"cd {job}; change a number in setups/dusk.yaml; safelight plan; safelight run."
     )
     return code
 
