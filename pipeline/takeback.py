@@ -44,7 +44,7 @@ SAME_CODES = 8
 """Of 65535, between two profiles that mean the same."""
 UNTOUCHED_CODES = 48
 """Of 65535, between what two conversions make of the same colour."""
-SMALL_PX = 512
+SMALL_PX = 256
 MAP_PX = 1600
 
 
@@ -145,9 +145,7 @@ class _Examining:
 
     def _compare(self, sent: Handoff, before: Codes, after: Codes) -> None:
         """What was done: the figures, the findings, the map."""
-        import cv2
-
-        different = cv2.absdiff(before, after).max(axis=2)
+        different = _difference(before, after)
         self.figures["changed"] = float((different > 0).mean())
         if not self.figures["changed"]:
             self.findings.append(Finding("ask", "unchanged", "nothing was done to it"))
@@ -352,7 +350,6 @@ def _in_space(
     What nobody touched is taken from what was sent, so that no conversion there and back can have
     changed it.
     """
-    import cv2
     import numpy as np
 
     from pipeline.files.profile import converted, profile_of, title_of
@@ -365,14 +362,14 @@ def _in_space(
     name = assume if profile is None else title_of(theirs) or "another profile"
     sample = np.random.default_rng(1).integers(0, 65536, (64, 64, 3)).astype(np.uint16)
     try:
-        if cv2.absdiff(converted(sample, theirs, ours), sample).max() <= SAME_CODES:
+        if _difference(converted(sample, theirs, ours), sample).max() <= SAME_CODES:
             return pixels, None
         after = converted(pixels, theirs, ours)
         there = converted(before, ours, theirs)
         there_and_back = converted(there, theirs, ours)
     except UnreadableOriginal as error:
         raise _Refused("profile", str(error)) from error
-    untouched = cv2.absdiff(after, there_and_back).max(axis=2) <= UNTOUCHED_CODES
+    untouched = _difference(after, there_and_back) <= UNTOUCHED_CODES
     after[untouched] = before[untouched]
     sentence = f"it came back in {name} and was converted to {space}, which was sent"
     return after, Finding("note", "profile", sentence)
@@ -447,6 +444,15 @@ def _map(
     picture = overlaid(shown, reduced(changed))
     picture = numbered(picture, {number: reduced(region) for number, region in asked.items()})
     return land(work.folder / "changes.png", png(picture), work.job)
+
+
+def _difference(first: Codes, second: Codes) -> Codes:
+    """The largest of the three channels' differences, (h, w)."""
+    import cv2
+    import numpy as np
+
+    red, green, blue = cv2.split(cv2.absdiff(first, second))
+    return np.asarray(cv2.max(cv2.max(red, green), blue), np.uint16)
 
 
 def _median(different: Codes) -> int:
