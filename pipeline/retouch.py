@@ -54,6 +54,7 @@ if TYPE_CHECKING:
 ENDINGS = (".tif", ".tiff")
 MOST_FILES = 2000
 TWICE = "twice"
+OUTPUT_SPACES = ("romm-rgb", "adobe-rgb", "display-p3", "srgb")
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,9 +102,13 @@ def take_back(
     """Examine returned files, keep those that can be taken, and develop their frames' versions.
 
     ``accept`` is a person's word for all that is only asked. ``assume`` and ``flatten`` are as in
-    ``ExamineWork``. Raises ``InvalidInput`` where a path leads nowhere; nothing is done then.
+    ``ExamineWork``. Raises ``InvalidInput`` where a path leads nowhere or a space is unknown;
+    nothing is done then.
     """
     note = note and wording.said("--note", note)
+    if assume is not None and assume not in OUTPUT_SPACES:
+        found = f"no colour space called {wording.shown(assume)}"
+        raise InvalidInput([Problem("--assume", 0, "", found, wording.listed(OUTPUT_SPACES))])
     files, ignored = _files(paths)
     done = TakenBack(ignored=ignored)
     if not files:

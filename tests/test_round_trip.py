@@ -503,6 +503,9 @@ def test_what_was_converted_is_kept_beside_the_very_file(safelight, job: Path) -
     assert refused.code == 1
     assert "--flatten takes its colours alone" in refused.err
     assert "--assume romm-rgb takes it as what was sent" in refused.err
+    unknown = safelight("takeback", str(path), "--assume", "wide", cwd=job)
+    assert (unknown.code, unknown.out) == (2, "")
+    assert '--assume: no colour space called "wide"' in unknown.err
     taken = safelight("takeback", str(path), "--flatten", "--assume", "romm-rgb", cwd=job)
     assert taken.code == 0, taken.err
     assert "transparency was taken off" in taken.out
