@@ -12,7 +12,6 @@ from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
-from uuid import NAMESPACE_URL, UUID, uuid5
 
 from pipeline import naming, wording
 from pipeline import run as runs
@@ -48,6 +47,8 @@ from pipeline.rounds import (
     PackWork,
     SheetFrame,
     SheetWork,
+    document_of,
+    instance_of,
     retouch_of,
 )
 from pipeline.run import Listener, as_retouched, development_of
@@ -274,9 +275,9 @@ class _Sending:
     ) -> PackWork:
         state = self.found.states[resolved.frame]
         back = retouch_of(state.trips).back
-        document = self._document(state)
+        document = document_of(self.found.job.file.job, state)
         key = key_of(sent_inputs(resolved, state.original.digest))
-        origin = back.of.instance_id if back else _instance(document, "original")
+        origin = back.of.instance_id if back else instance_of(document, "original")
         return PackWork(
             frame=state.name,
             job=self.folder,
@@ -294,8 +295,8 @@ class _Sending:
                 round=number,
                 version=version.number,
                 key=key,
-                document_id=f"xmp.did:{document}",
-                instance_id=_instance(document, f"round {number} {key}"),
+                document_id=document,
+                instance_id=instance_of(document, f"round {number} {key}"),
                 derived_from=origin,
             ),
         )
@@ -309,10 +310,6 @@ class _Sending:
             if not retouched:
                 raise
             return development_of(self.found, resolved, None, 1)
-
-    def _document(self, state: FrameState) -> UUID:
-        named = f"{self.found.job.file.job}\n{state.name}\n{state.original.digest}"
-        return uuid5(NAMESPACE_URL, named)
 
     def _requests(self, resolved: ResolvedFrame, state: FrameState) -> tuple[Request, ...]:
         """Those that no round has carried; all of them where it is sent once more."""
@@ -412,7 +409,3 @@ class _Sending:
                 )
             )
         self.manifest.record_round(self.done.round, self.done.sent)
-
-
-def _instance(document: UUID, which: str) -> str:
-    return f"xmp.iid:{uuid5(document, which)}"

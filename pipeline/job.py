@@ -16,7 +16,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from pipeline import naming, wording, yamlfile
+from pipeline import captions, naming, wording, yamlfile
 from pipeline.errors import InvalidInput, Problem
 from pipeline.local import (
     ColourReader,
@@ -262,14 +262,14 @@ class Job:
         ]
         names = naming.file_names(delivery.name, rows, order.origin("name"))
         ending = ENDINGS[delivery.format]
-        files = {
-            state.name: {
-                "path": f"deliveries/{name}/{file_name}.{ending}",
-                **self._own_metadata(state.name),
-            }
-            for state, file_name in zip(chosen, names, strict=True)
-        }
         metadata, origins = self._metadata(order)
+        texts = [self._own_metadata(order, metadata, row) for row in rows]
+        if problems := [problem for own in texts for problem in own.problems]:
+            raise InvalidInput(problems)
+        files = {
+            state.name: {"path": f"deliveries/{name}/{file_name}.{ending}", **own.said}
+            for state, file_name, own in zip(chosen, names, texts, strict=True)
+        }
         settings = delivery.settings
         return ResolvedDelivery(
             name=name,
@@ -290,25 +290,85 @@ class Job:
             return self.selection.matches(state.rating)
         return any(FramePattern.parse(text).matches(state.name) for text in delivery.frames)
 
-    def _own_metadata(self, frame: str) -> dict[str, Any]:
-        if frame not in self.frames:
-            return {}
-        return self.frames[frame].file.model_dump(
-            mode="json", include={"description", "keywords"}, exclude_none=True
-        )
+    def reminders(
+        self, states: Sequence[FrameState], deliveries: Collection[str] | None = None
+    ) -> list[str]:
+        """What deliveries, by default all, still lack that a careful person would say of them."""
+        found: dict[str, list[str]] = {}
+        of_all = captions.said_by(self.file)
+        for name in self.deliveries if deliveries is None else deliveries:
+            delivery = self.deliveries[name].delivery
+            if delivery.metadata == "none":
+                continue
+            on_screens = delivery.sharpen_for == "screen" and delivery.metadata == "full"
+            for state in states:
+                if self._belongs(delivery, state):
+                    said = of_all
+                    for layer in self._special(state.name, state.setup):
+                        said = captions.laid_over(said, captions.said_by(layer.file))
+                    for kind in captions.missing(said, read_on_screens=on_screens):
+                        found.setdefault(kind, []).append(state.name)
+        return captions.reminders(found)
+
+    def _special(self, frame: str, grouped: str | None) -> list[Setup | Frame]:
+        """The files that are about a frame, the most special last."""
+        layers = (self.setups.get(self.setup_of(frame, grouped) or ""), self.frames.get(frame))
+        return [layer for layer in layers if layer]
 
     def _metadata(self, order: DeliveryOrder) -> tuple[dict[str, Any], dict[str, Origin]]:
         """What all files of a delivery carry, and where each piece stands."""
-        metadata = self.file.credit.model_dump(mode="json", exclude_none=True)
-        origins = {f"metadata.{key}": self.document.origin(("credit", key)) for key in metadata}
-        for key in ("description", "keywords"):
-            if value := self.file.model_dump(mode="json", include={key})[key]:
-                metadata[key] = value
-                origins[f"metadata.{key}"] = self.document.origin((key,))
-        if order.delivery.description:
+        said = _carried(order.delivery, captions.said_by(self.file))
+        metadata = {name: value for name, value in said.items() if value}
+        origins = {
+            f"metadata.{name}": self.document.origin(captions.place_of(self.file, name))
+            for name in metadata
+        }
+        if order.delivery.description and order.delivery.metadata == "full":
             metadata["description"] = order.delivery.description
             origins["metadata.description"] = order.origin("description")
         return metadata, origins
+
+    def _own_metadata(
+        self, order: DeliveryOrder, metadata: Mapping[str, Any], row: Mapping[str, Any]
+    ) -> _Own:
+        """What a file says that the others of its delivery do not, fields filled in."""
+        own: dict[str, Any] = {}
+        problems = []
+        layers = self._special(row["frame"], row["setup"])
+        for layer in layers:
+            own = captions.laid_over(own, _carried(order.delivery, captions.said_by(layer.file)))
+        whole = captions.laid_over(metadata, own)
+        said = {name: whole[name] for name in own}
+        for name in sorted(captions.TEMPLATES & whole.keys()):
+            try:
+                text = captions.filled(whole[name], row)
+            except ValueError as error:
+                at: Job | Setup | Frame = next(
+                    (layer for layer in layers[::-1] if name in captions.said_by(layer.file)), self
+                )
+                place = captions.place_of(at.file, name)
+                found = f"frame {row['frame']}: {error}"
+                problems.append(at.document.problem(place, found, "fields that every frame has"))
+                continue
+            if text != whole[name]:
+                said[name] = text
+        return _Own(said, problems)
+
+
+@dataclass(frozen=True, slots=True)
+class _Own:
+    """What one file says besides what all of its delivery do, and what hinders it."""
+
+    said: dict[str, Any]
+    problems: list[Problem]
+
+
+def _carried(delivery: Delivery, said: Mapping[str, Any]) -> dict[str, Any]:
+    """What of a file's words goes into the files of a delivery."""
+    kept = {"full": said.keys(), "rights-only": captions.RIGHTS, "none": ()}[delivery.metadata]
+    return {
+        name: value for name, value in said.items() if name in kept and name not in captions.SHOWN
+    }
 
 
 def find_job(start: Path) -> Path:

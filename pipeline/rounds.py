@@ -10,10 +10,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
+from uuid import NAMESPACE_URL, UUID, uuid5
 
 from pipeline.records import (
     Artifact,
     Evening,
+    FrameState,
     Handoff,
     Request,
     ResolvedStep,
@@ -186,6 +188,29 @@ class Identity:
     document_id: str
     instance_id: str
     derived_from: str
+
+
+def document_of(job: str, state: FrameState) -> str:
+    """A frame's xmpMM:DocumentID, the same for all that is ever made of it."""
+    named = f"{job}\n{state.name}\n{state.original.digest}"
+    return f"xmp.did:{uuid5(NAMESPACE_URL, named)}"
+
+
+def instance_of(document: str, which: str) -> str:
+    """The xmpMM:InstanceID of one file of a document; ``which`` tells it from the others."""
+    return f"xmp.iid:{uuid5(UUID(document.removeprefix('xmp.did:')), which)}"
+
+
+def sent_before(trips: Sequence[Trip], digest: str) -> Handoff | None:
+    """The hand-off that a retoucher's file answered, or that it was carried on from."""
+    rounds = {
+        trip.round
+        for trip in trips
+        if (isinstance(trip, Returned) and trip.used.digest == digest)
+        or (isinstance(trip, Settled) and trip.carried and trip.carried.digest == digest)
+    }
+    sent = [trip for trip in trips if isinstance(trip, Handoff) and trip.round in rounds]
+    return sent[-1] if sent else None
 
 
 @dataclass(frozen=True, slots=True)

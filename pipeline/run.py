@@ -22,16 +22,25 @@ from pipeline.measuring import Measurements
 from pipeline.plan import delivery_inputs, inputs_of
 from pipeline.records import (
     Action,
+    Capture,
     Delivered,
     MeasuredChart,
     ResolvedFrame,
     Version,
 )
-from pipeline.rounds import Back, Development, Retouched, retouch_of
+from pipeline.rounds import (
+    Back,
+    Development,
+    Retouched,
+    document_of,
+    instance_of,
+    retouch_of,
+    sent_before,
+)
 from pipeline.survey import Survey, as_recorded, survey, wants_dust
 
 if TYPE_CHECKING:
-    from pipeline.files.metadata import MetadataWriter
+    from pipeline.files.metadata import MetadataWriter, Provenance
     from pipeline.work import (
         DeliveredFile,
         FrameDone,
@@ -58,7 +67,8 @@ class Listener(Protocol):
 class Report:
     """What a run did, and what it left: ``untouched`` are the plan's actions that make nothing.
 
-    ``notes`` are sentences about frames that were done, such as a text that a field cuts short.
+    ``notes`` are sentences about frames that were done, such as a text that a field cuts short;
+    ``reminders`` about what the delivered files should still say.
     ``seconds`` sums the workers' time by part.
     """
 
@@ -68,6 +78,7 @@ class Report:
     failed: dict[str, Failure] = field(default_factory=dict)
     untouched: list[Action] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    reminders: list[str] = field(default_factory=list)
     seconds: Counter[str] = field(default_factory=Counter)
 
     @property
@@ -94,11 +105,12 @@ def run(
     what was in flight is recorded.
     """
     with Manifest.open(folder) as manifest:
-        actions = survey(folder, manifest, named, deliveries, recalled).actions
+        found = survey(folder, manifest, named, deliveries, recalled)
+        actions, reminders = found.actions, found.reminders(deliveries)
         unused = manifest.unused_artifacts()
     if not unused and not any(makes_something(action) for action in actions):
         # decided without the writer's lock: a run with nothing to do disturbs nobody
-        return Report(untouched=actions)
+        return Report(untouched=actions, reminders=reminders)
     with Manifest.open(folder, write=True, wait_s=wait_s) as manifest:
         _sweep(folder)
         this = _Run(folder, manifest, survey(folder, manifest, named, deliveries, recalled))
@@ -110,6 +122,7 @@ def run(
                 this.settle()
         this.reopen()
         _remove_unused(folder, manifest)
+        this.report.reminders = reminders
         return this.report
 
 
@@ -267,14 +280,44 @@ class _Run:
 
         order = self.deliveries[action.delivery or ""]
         own = {key: value for key, value in order.files[action.frame].items() if key != "path"}
-        capture = self.survey.states[action.frame].original.capture
-        composed = metadata.compose({**order.metadata, **own}, capture)
+        said = {**order.metadata, **own}
+        capture, provenance = Capture(), None
+        if "metadata" not in order.settings:  # it is as full as can be
+            capture = self.survey.states[action.frame].original.capture
+            provenance = self._provenance(action)
+            source = "humanEdits" if provenance.handed_off else "digitalCapture"
+            said = {"source_type": source, **said}
+        composed = metadata.compose(
+            said, capture, provenance, serial=order.settings.get("privacy") == "serial-numbers"
+        )
         self.report.notes += [f"{action.frame}: {note}" for note in composed.notes]
         return DeliveredFile(
             delivery=order.name,
             path=order.files[action.frame]["path"],
             settings=order.settings,
             blocks=composed.blocks,
+        )
+
+    def _provenance(self, action: Action) -> Provenance:
+        from pipeline.files.metadata import Provenance
+
+        state = self.survey.states[action.frame]
+        assert action.version is not None
+        document = document_of(self.survey.job.file.job, state)
+        known = [v.inputs for v in state.versions if v.number == action.version]
+        back = retouch_of(state.trips).back
+        if known:
+            digest = known[0].get("retouched", {}).get("digest")
+        else:
+            digest = back.file.digest if back else None
+        sent = sent_before(state.trips, digest) if digest else None
+        return Provenance(
+            document_id=document,
+            instance_id=instance_of(document, action.key),
+            original_id=instance_of(document, "original"),
+            handed_off=sent.instance_id if sent else None,
+            recipe=self._key_of_version(action),
+            number=action.version,
         )
 
     def _record(self, outcome: Outcome) -> None:

@@ -57,6 +57,9 @@ FOLLOW_VERSION = 1
 RENDITION_VERSION = 1
 """Of all that makes delivered pixels from a master: resizing, sharpening, encoding."""
 
+METADATA_VERSION = 1
+"""Of what delivered files say besides what people wrote: capture, provenance, kind of source."""
+
 
 @dataclass(frozen=True, slots=True)
 class Context:

@@ -33,7 +33,13 @@ from pipeline.records import (
 )
 from pipeline.selection import FramePattern
 from pipeline.status import status
-from pipeline.step import CHART_VERSION, FOLLOW_VERSION, PASS_VERSION, RENDITION_VERSION
+from pipeline.step import (
+    CHART_VERSION,
+    FOLLOW_VERSION,
+    METADATA_VERSION,
+    PASS_VERSION,
+    RENDITION_VERSION,
+)
 
 DEVELOPERS = ("numba", "numpy", "opencolorio", "opencv-python-headless", "rawpy")
 """Distributions whose code decides a master's pixels: their versions are part of every key."""
@@ -77,8 +83,17 @@ class Survey:
 
     @property
     def status(self) -> dict[str, Any]:
-        """Every frame's state, and counts."""
-        return {"job": self.job.file.job, **status(self.frames, self.states, self.demand)}
+        """Every frame's state, counts, and what the files to be delivered should still say."""
+        return {
+            "job": self.job.file.job,
+            **status(self.frames, self.states, self.demand),
+            "reminders": self.reminders(),
+        }
+
+    def reminders(self, deliveries: Sequence[str] | None = None) -> list[str]:
+        """``Job.reminders`` of the frames that this is about."""
+        states = [self.states[frame.frame] for frame in self.frames]
+        return self.job.reminders(states, deliveries)
 
 
 def survey(
@@ -122,7 +137,11 @@ def survey(
         # what is delivered of a frame is for the delivery to say
         selects=selects if deliveries else selects | chosen,
         libraries=libraries,
-        encoders={"rendition": str(RENDITION_VERSION), **_versions(ENCODERS)},
+        encoders={
+            "metadata": str(METADATA_VERSION),
+            "rendition": str(RENDITION_VERSION),
+            **_versions(ENCODERS),
+        },
         missing=_missing(folder, states.values(), manifest.artifacts_in_doubt()),
         named=chosen,
         measured=charts.keys() | read.keys(),

@@ -7,7 +7,7 @@ Only the form of single files is checked here. How files lie over each other is 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Collection, Mapping
 from datetime import date
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -22,7 +22,7 @@ from pydantic import (
     model_validator,
 )
 
-from pipeline import naming, wording
+from pipeline import captions, naming, wording
 from pipeline.edits import EDITS
 from pipeline.masking import Lab, Mask
 from pipeline.selection import FramePattern, Selection
@@ -184,6 +184,37 @@ def _web_address(text: str) -> str:
     return text
 
 
+def _text_template(text: str) -> str:
+    try:
+        return captions.check_template(_plain_text(text))
+    except ValueError as error:
+        allowed = f"text, and the fields {{{'}, {'.join(naming.FIELDS)}}}"
+        raise wording.refusal(str(error), allowed) from None
+
+
+def _country_code(text: str) -> str:
+    if not re.fullmatch(r"[A-Z]{2,3}", text):
+        allowed = "two or three capital letters of ISO 3166-1, such as NOR"
+        raise wording.refusal(wording.shown(text), allowed)
+    return text
+
+
+def _email(text: str) -> str:
+    if not re.fullmatch(r"[^@\s]+@[^@\s]+", text):
+        raise wording.refusal(wording.shown(text), "an address such as name@studio.example")
+    return text
+
+
+def _one_of(words: Collection[str]) -> Callable[[str], str]:
+    def check(text: str) -> str:
+        if text not in words:
+            found = f"{wording.shown(text)}{wording.or_did_you_mean(text, words)}"
+            raise wording.refusal(found, wording.listed(words))
+        return text
+
+    return check
+
+
 def _one_or_several(value: Any) -> Any:
     return (value,) if isinstance(value, str) else value
 
@@ -216,6 +247,54 @@ Patterns = Annotated[
     WithJsonSchema({"anyOf": [{"type": "string"}, _STRINGS]}),
 ]
 Keywords = Annotated[tuple[Line, ...], Field(max_length=200)]
+Templated = Annotated[str, AfterValidator(_text_template)]
+WebAddress = Annotated[Line, AfterValidator(_web_address)]
+Email = Annotated[Line, AfterValidator(_email)]
+CountryCode = Annotated[str, AfterValidator(_country_code)]
+DataMining = Annotated[
+    str,
+    AfterValidator(_one_of(captions.DATA_MINING)),
+    WithJsonSchema({"enum": list(captions.DATA_MINING)}),
+]
+ReleaseStatus = Annotated[
+    str,
+    AfterValidator(_one_of(captions.MODEL_RELEASES)),
+    WithJsonSchema({"enum": list(captions.MODEL_RELEASES)}),
+]
+SourceType = Annotated[
+    str,
+    AfterValidator(_one_of(captions.SOURCE_TYPES)),
+    WithJsonSchema({"enum": list(captions.SOURCE_TYPES)}),
+]
+
+
+class Contact(Written):
+    """How to reach the creator."""
+
+    address: Text | None = Field(None, description="street and number")
+    city: Line | None = None
+    region: Line | None = Field(None, description="state or province")
+    postal_code: Line | None = None
+    country: Line | None = None
+    email: Email | None = None
+    phone: Line | None = None
+    web: WebAddress | None = None
+
+
+class Licensor(Written):
+    """Who sells a licence."""
+
+    name: Line | None = None
+    url: WebAddress | None = Field(None, description="the page where a licence is to be had")
+    id: Line | None = Field(None, description="in a registry of PLUS")
+    email: Email | None = None
+
+
+class Supplier(Written):
+    """Who supplied the picture most recently, not always its maker."""
+
+    name: Line | None = None
+    id: Line | None = None
 
 
 class Credit(Written):
@@ -225,9 +304,75 @@ class Credit(Written):
     credit_line: Line | None = Field(None, description="the credit to print beside the picture")
     copyright: Line | None = Field(None, description="the copyright notice")
     usage_terms: Text | None = Field(None, description="how the pictures may be used")
-    web_statement: Annotated[Line, AfterValidator(_web_address)] | None = Field(
+    web_statement: WebAddress | None = Field(
         None, description="the web page that states the rights"
     )
+    contact: Contact | None = Field(None, description="how to reach the creator")
+    licensor: Licensor | None = Field(None, description="who sells a licence")
+    data_mining: DataMining | None = Field(
+        None, description="whether machines may learn from the pictures (PLUS)"
+    )
+    other_constraints: Text | None = Field(None, description="what else limits their use")
+    supplier: Supplier | None = Field(None, description="who supplies the pictures")
+    source: Line | None = Field(None, description="from whom the pictures come originally")
+
+    @model_validator(mode="after")
+    def _constraints_are_there(self) -> Credit:
+        if self.data_mining == "prohibited-see-constraints" and not self.other_constraints:
+            raise ValueError("data_mining: prohibited-see-constraints goes with other_constraints")
+        return self
+
+
+class Caption(Written):
+    """What one picture or several say of themselves, besides description and keywords.
+
+    Texts may hold the fields of file names, such as {frame}.
+    """
+
+    headline: Annotated[Templated, AfterValidator(_one_line)] | None = Field(
+        None, description="what is to be seen, in a few words"
+    )
+    title: Annotated[Templated, AfterValidator(_one_line)] | None = Field(
+        None, description="a short name or number of the picture"
+    )
+    alt_text: Templated | None = Field(
+        None, description="what it shows, for those who do not see it; best below 250 characters"
+    )
+    extended_description: Templated | None = Field(
+        None, description="the same at length, where alt_text is not enough"
+    )
+    job_id: Annotated[Templated, AfterValidator(_one_line)] | None = Field(
+        None, description="the number or name of the commission"
+    )
+    instructions: Templated | None = Field(None, description="to those who use the picture")
+    source_type: SourceType | None = Field(
+        None,
+        description="how it came about (IPTC Digital Source Type); by itself digitalCapture, and"
+        " humanEdits where it was retouched",
+    )
+
+
+class Location(Written):
+    """The place that is shown."""
+
+    place: Line | None = Field(None, description="the spot or the part of the city")
+    city: Line | None = None
+    region: Line | None = Field(None, description="state or province")
+    country: Line | None = None
+    country_code: CountryCode | None = Field(
+        None, description="ISO 3166-1; IIM holds the three-letter ones"
+    )
+
+
+class Releases(Written):
+    """Whether people or property are to be seen, and what they agreed to (PLUS)."""
+
+    people: bool | None = Field(None, description="whether people can be recognised")
+    property: bool | None = Field(None, description="whether property can that needs a release")
+    model_release: ReleaseStatus | None = None
+    model_release_ids: Annotated[tuple[Line, ...], Field(max_length=99)] | None = None
+    property_release: ReleaseStatus | None = None
+    property_release_ids: Annotated[tuple[Line, ...], Field(max_length=99)] | None = None
 
 
 class Delivery(Written):
@@ -251,7 +396,16 @@ class Delivery(Written):
         Field(min_length=1),
         WithJsonSchema({"anyOf": [{"enum": list(WHICH_FRAMES)}, _STRINGS]}),
     ] = Field(("selects",), description="approved, selects, or a list of frames")
-    description: Text | None = Field(None, description="in place of the job's, in these files")
+    description: Templated | None = Field(None, description="in place of the job's, in these files")
+    metadata: Literal["full", "rights-only", "none"] = Field(
+        "full",
+        description="rights-only: creator, credit, copyright, terms, licensor, data mining alone",
+    )
+    privacy: Literal["strict", "serial-numbers"] = Field(
+        "strict",
+        description="strict: nothing that tells one camera from another of its kind;"
+        " serial-numbers: the camera's number and its lens too. Positions and owners never",
+    )
 
     @model_validator(mode="after")
     def _belongs_together(self) -> Delivery:
@@ -263,14 +417,19 @@ class Delivery(Written):
             raise ValueError("quality is for jpeg")
         if (self.scale or 0) > 1 and not self.enlarge:
             raise ValueError("a scale above 1 goes with enlarge: true")
+        if self.privacy != "strict" and self.metadata != "full":
+            raise ValueError(f"privacy: {self.privacy} goes with metadata: full")
         return self
 
     @property
     def settings(self) -> dict[str, Any]:
-        """All that decides the pixels of its files, every default filled in."""
+        """All that decides its files besides their texts, every default of the pixels filled in."""
         settings = self.model_dump(
             mode="json", exclude={"name", "frames", "description"}, exclude_none=True
         )
+        for key, default in (("metadata", "full"), ("privacy", "strict")):
+            if settings[key] == default:  # said where it is not, so that older keys stay
+                del settings[key]
         settings.setdefault("bits", 8 if self.format == "jpeg" else 16)
         if self.format == "jpeg":
             settings.setdefault("quality", 90)
@@ -341,8 +500,11 @@ class JobFile(Written):
         None, description="a folder whose originals are used where they are, without copies"
     )
     credit: Credit = Credit()
-    description: Text | None = Field(None, description="what the pictures show")
+    description: Templated | None = Field(None, description="what the pictures show")
     keywords: Keywords = Field((), description="words to find the pictures by")
+    caption: Caption = Caption()
+    location: Location = Location()
+    releases: Releases = Releases()
     tolerance: Tolerance = Field(
         Tolerance(mean=2.0, p90=4.0),
         description="what `safelight colour` allows the charts (default: mean 2, p90 4)",
@@ -409,6 +571,14 @@ class SetupFile(Written):
     follow: FollowInSetup | None = Field(
         None, description="the frame whose local edits its other frames get, masks carried along"
     )
+    description: Templated | None = Field(
+        None, description="in place of the job's and the delivery's"
+    )
+    keywords: Keywords | None = Field(None, description="in place of the job's")
+    caption: Caption = Field(Caption(), description="over the job's, key by key")
+    location: Location = Field(Location(), description="over the job's, key by key")
+    releases: Releases = Field(Releases(), description="over the job's, key by key")
+    credit: Credit = Field(Credit(), description="over the job's, key by key")
 
 
 class Ask(Written):
@@ -441,8 +611,14 @@ class FrameFile(Written):
         None, description="the frame whose local edits this one gets, masks carried along"
     )
     retouch: Retouch = Field(Retouch(), description="what the retoucher is asked for")
-    description: Text | None = Field(None, description="in place of the job's and the delivery's")
-    keywords: Keywords | None = Field(None, description="in place of the job's")
+    description: Templated | None = Field(
+        None, description="in place of the setup's, the delivery's and the job's"
+    )
+    keywords: Keywords | None = Field(None, description="in place of the setup's and the job's")
+    caption: Caption = Field(Caption(), description="over the setup's and the job's, key by key")
+    location: Location = Field(Location(), description="over the setup's and the job's, key by key")
+    releases: Releases = Field(Releases(), description="over the setup's and the job's, key by key")
+    credit: Credit = Field(Credit(), description="over the setup's and the job's, key by key")
 
 
 Kind = Literal["job", "recipe", "setup", "frame"]

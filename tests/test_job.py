@@ -200,9 +200,10 @@ def test_every_problem_of_every_file_comes_at_once(tmp_path: Path) -> None:
     ("line", "problem"),
     [
         (
-            "local: []",
-            "job.yaml:9: local: unknown key; allowed: job, client, recipe, selects, originals,"
-            " credit, description, keywords, tolerance, products, deliveries",
+            "adjust: []",
+            "job.yaml:9: adjust: unknown key; allowed: job, client, recipe, selects, originals,"
+            " credit, description, keywords, caption, location, releases, tolerance, products,"
+            " deliveries",
         ),
         ("selects: rating", 'job.yaml:9: selects: "rating" is no comparison; allowed: rating with'),
         ("originals: 12", "job.yaml:9: originals: 12; allowed: text, in quotes where it looks"),

@@ -22,8 +22,8 @@ RANKS = {
             "kernels",
             "step edit",
             "steps edits",
-            "yamlfile wording masking written recipe local selection job naming bursts changes"
-            " rounds",
+            "yamlfile wording captions masking written recipe local selection job naming bursts"
+            " changes rounds",
             "plan status accounts history parcel",
             "healing chain develop rendition sheet outlines typefaces request_sheet"
             " proof_sheet files manifest",

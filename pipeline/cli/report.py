@@ -132,6 +132,8 @@ def done(report: Report, *, named: bool = False, show_details: bool = False) -> 
     if current:
         parts.append(f"{current} up to date")
     print(("; ".join(parts) or "nothing to do") + ".")
+    for reminder in report.reminders:
+        print(f"reminder: {reminder}")
 
 
 def _chart(chart: MeasuredChart) -> str:
@@ -179,6 +181,7 @@ def as_json(report: Report) -> dict[str, Any]:
             {"frame": frame, "reason": failure.sentence} for frame, failure in report.failed.items()
         ],
         "notes": report.notes,
+        "reminders": report.reminders,
         "seconds": dict(report.seconds),
     }
 
@@ -222,6 +225,8 @@ def status(found: Mapping[str, Any]) -> None:
         print(line)
     counts = [f"{count} {name}" for name, count in found["counts"].items() if count]
     print(f"{found['job']}: {', '.join(counts) or 'no frames yet; safelight ingest SOURCE'}.")
+    for reminder in found["reminders"]:
+        print(f"reminder: {reminder}")
 
 
 def _once(pairs: Sequence[tuple[str, str | None]], prefix: str = "") -> None:

@@ -10,6 +10,7 @@ import contextlib
 import itertools
 import threading
 import time
+from pathlib import Path
 from queue import Empty, SimpleQueue
 from subprocess import SubprocessError
 from typing import IO, Any
@@ -22,6 +23,8 @@ from pipeline.errors import SafelightError, ToolMissing
 
 OLDEST = (12, 15)
 START_SECONDS = 30.0
+CONFIG = Path(__file__).with_name("exiftool.config")
+"""Tags that older versions lack. With it nobody's own configuration is read."""
 INSTALL = "install exiftool 12.15 or newer with the system's packages"
 
 
@@ -48,7 +51,7 @@ class _Process(exiftool.ExifTool):  # type: ignore[misc]  # the library carries 
         self._spoken: SimpleQueue[tuple[int, bytes]] = SimpleQueue()
         self._listening: object = None
         self._numbers = itertools.count(1)
-        super().__init__(common_args=None)
+        super().__init__(common_args=None, config_file=str(CONFIG))
 
     def execute(self, *params: str, raw_bytes: bool = False) -> str:
         """Run one command; what it printed. ``last_stderr`` is what it had to say about it.

@@ -1,8 +1,8 @@
 """What delivered files say of themselves, and what cameras noted in originals.
 
 Composed by exiftool on a file of a few bytes, so that it never rewrites a big one; ``encode`` puts
-the blocks in place. XMP, IIM and Exif say the same (IPTC Photo Metadata 2025.1). Positions and
-serial numbers have no way in here.
+the blocks in place. XMP, IIM and Exif say the same (IPTC Photo Metadata 2025.1). Positions, owners,
+makers' notes and embedded previews have no way in here; a serial number only where it is asked for.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, NamedTuple, Self, TypeVar
 
+from pipeline.captions import DATA_MINING, MODEL_RELEASES, PROPERTY_RELEASES
 from pipeline.errors import SafelightError
 from pipeline.files.exiftool import ExifTool, Unanswered
 from pipeline.files.landing import land
@@ -88,9 +89,105 @@ FIELDS = {
     "headline": _Places("XMP-photoshop:Headline", "IPTC:Headline", 256),
     "title": _Places("XMP-dc:Title", "IPTC:ObjectName", 64),
     "keywords": _Places("XMP-dc:Subject", "IPTC:Keywords", 64),
+    "source": _Places("XMP-photoshop:Source", "IPTC:Source", 32),
+    "instructions": _Places("XMP-photoshop:Instructions", "IPTC:SpecialInstructions", 256),
+    "job_id": _Places(
+        "XMP-photoshop:TransmissionReference", "IPTC:OriginalTransmissionReference", 32
+    ),
+    "alt_text": _Places("XMP-iptcCore:AltTextAccessibility"),
+    "extended_description": _Places("XMP-iptcCore:ExtDescrAccessibility"),
+    "other_constraints": _Places("XMP-plus:OtherConstraints"),
+    "model_release_ids": _Places("XMP-plus:ModelReleaseID"),
+    "property_release_ids": _Places("XMP-plus:PropertyReleaseID"),
 }
-LISTS = {"creator", "keywords"}
+LISTS = {"creator", "keywords", "model_release_ids", "property_release_ids"}
 """Fields that hold several values in XMP and IIM; Exif holds one text, joined by semicolons."""
+LOCATION = {
+    "place": _Places("XMP-iptcCore:Location", "IPTC:Sub-location", 32),
+    "city": _Places("XMP-photoshop:City", "IPTC:City", 32),
+    "region": _Places("XMP-photoshop:State", "IPTC:Province-State", 32),
+    "country": _Places("XMP-photoshop:Country", "IPTC:Country-PrimaryLocationName", 64),
+    "country_code": _Places("XMP-iptcCore:CountryCode", "IPTC:Country-PrimaryLocationCode", 3),
+}
+"""Where the parts of ``location`` go besides Location Shown."""
+
+
+class _Structure(NamedTuple):
+    """Where a field with parts goes: an XMP structure, or a list of one."""
+
+    xmp: str
+    several: bool
+    parts: Mapping[str, str]
+
+
+STRUCTURES = {
+    "contact": _Structure(
+        "XMP-iptcCore:CreatorContactInfo",
+        False,
+        {
+            "address": "CiAdrExtadr",
+            "city": "CiAdrCity",
+            "region": "CiAdrRegion",
+            "postal_code": "CiAdrPcode",
+            "country": "CiAdrCtry",
+            "email": "CiEmailWork",
+            "phone": "CiTelWork",
+            "web": "CiUrlWork",
+        },
+    ),
+    "licensor": _Structure(
+        "XMP-plus:Licensor",
+        True,
+        {
+            "name": "LicensorName",
+            "url": "LicensorURL",
+            "id": "LicensorID",
+            "email": "LicensorEmail",
+        },
+    ),
+    "supplier": _Structure(
+        "XMP-plus:ImageSupplier", True, {"name": "ImageSupplierName", "id": "ImageSupplierID"}
+    ),
+    "location": _Structure(
+        "XMP-iptcExt:LocationShown",
+        True,
+        {
+            "place": "Sublocation",
+            "city": "City",
+            "region": "ProvinceState",
+            "country": "CountryName",
+            "country_code": "CountryCode",
+        },
+    ),
+}
+PLUS = "http://ns.useplus.org/ldf/vocab/"
+SOURCE_TYPE = "http://cv.iptc.org/newscodes/digitalsourcetype/"
+# exiftool puts the vocabulary's address before a release's code by itself
+TERMS: Mapping[str, tuple[str, Callable[[str], str]]] = {
+    "data_mining": ("XMP-plus:DataMining#", lambda word: PLUS + DATA_MINING[word]),
+    "model_release": ("XMP-plus:ModelReleaseStatus#", lambda word: MODEL_RELEASES[word]),
+    "property_release": ("XMP-plus:PropertyReleaseStatus#", lambda word: PROPERTY_RELEASES[word]),
+    "source_type": ("XMP-iptcExt:DigitalSourceType#", lambda word: SOURCE_TYPE + word),
+}
+"""Fields with a vocabulary: their XMP tag, and what it holds for a word."""
+
+
+@dataclass(frozen=True, slots=True)
+class Provenance:
+    """Where a delivered file comes from, for its XMP Media Management (ISO 16684-1:2019, 8.2.3).
+
+    ``document_id`` is the frame's through all its versions, renditions and rounds, and so the
+    original's; ``instance_id`` is this file's, ``original_id`` the original file's, ``handed_off``
+    that of the file that the retoucher got, where one worked on it. ``recipe`` is the key of the
+    version ``number``. There is no time of making: equal inputs give equal bytes.
+    """
+
+    document_id: str
+    instance_id: str
+    original_id: str
+    handed_off: str | None
+    recipe: str
+    number: int
 
 
 class MetadataWriter:
@@ -111,20 +208,32 @@ class MetadataWriter:
         self._exiftool.close()
 
     def compose(
-        self, fields: Mapping[str, Any], capture: Capture, *, cut_for_iim: bool = False
+        self,
+        fields: Mapping[str, Any],
+        capture: Capture,
+        provenance: Provenance | None = None,
+        *,
+        serial: bool = False,
+        cut_for_iim: bool = False,
     ) -> Composed:
         """The metadata of one delivered file.
 
-        ``fields`` maps names in ``FIELDS`` to texts, ``creator`` and ``keywords`` to a text or
-        several. Of ``capture`` time, camera, exposure, aperture, ISO and focal length go in, never
-        its serial number. A text that is longer than IIM can hold stands whole in XMP, and is left
-        out of IIM or, with ``cut_for_iim``, cut there at a character; either way a note says so.
+        ``fields`` maps names in ``FIELDS`` to texts, those in ``LISTS`` to a text or several; names
+        in ``STRUCTURES`` to their parts, names in ``TERMS`` to a word of ``pipeline.captions``. Of
+        ``capture`` time, camera, exposure, aperture, ISO and focal length go in, with ``serial``
+        the camera's number and the lens too. A text that is longer than IIM can hold stands whole
+        in XMP, and is left out of IIM or, with ``cut_for_iim``, cut there at a character; either
+        way a note says so.
 
         Everything is read back and compared. Raises ``SafelightError`` for a text that cannot be
         stored, ``Unanswered`` where exiftool fails twice.
         """
         notes: list[str] = []
-        tags = {**_text_tags(fields, notes, cut_for_iim), **_capture_tags(capture)}
+        tags = {
+            **_text_tags(fields, notes, cut_for_iim),
+            **_capture_tags(capture, serial),
+            **(_provenance_tags(provenance, capture) if provenance else {}),
+        }
         blocks = _twice(lambda: self._composed(tags)) if tags else Blocks()
         return Composed(blocks, tuple(notes))
 
@@ -239,8 +348,10 @@ def _linked(path: Path, folder: Path, number: int) -> Path:
 
 def _text_tags(fields: Mapping[str, Any], notes: list[str], cut_for_iim: bool) -> dict[str, Any]:
     tags: dict[str, Any] = {}
-    for name, value in fields.items():
-        places = FIELDS[name]
+    known = {name: (value, FIELDS[name]) for name, value in fields.items() if name in FIELDS}
+    for part, text in fields.get("location", {}).items():
+        known[f"location.{part}"] = (text, LOCATION[part])
+    for name, (value, places) in known.items():
         texts = [_checked(name, text) for text in ([value] if isinstance(value, str) else value)]
         texts = [text for text in texts if text]
         if not texts:
@@ -252,6 +363,16 @@ def _text_tags(fields: Mapping[str, Any], notes: list[str], cut_for_iim: bool) -
             short = [_for_iim(name, places, text, notes, cut_for_iim) for text in texts]
             if short := [text for text in short if text]:
                 tags[places.iim] = short if name == "keywords" or len(short) > 1 else short[0]
+    for name, structure in STRUCTURES.items():
+        parts = {
+            structure.parts[part]: _checked(f"{name}.{part}", text)
+            for part, text in fields.get(name, {}).items()
+        }
+        if parts:
+            tags[structure.xmp] = [parts] if structure.several else parts
+    for name, (tag, stored) in TERMS.items():
+        if name in fields:
+            tags[tag] = stored(fields[name])
     if "XMP-dc:Rights" in tags:
         tags["XMP-xmpRights:Marked"] = "True"
     return tags
@@ -266,6 +387,9 @@ def _checked(name: str, text: str) -> str:
 
 def _for_iim(name: str, places: _Places, text: str, notes: list[str], cut: bool) -> str:
     encoded = text.encode()
+    if name == "location.country_code" and len(text) == 2:
+        notes.append(f"{name}: {text} in XMP alone, for IIM holds the three-letter codes")
+        return ""
     if len(encoded) <= places.iim_bytes:
         return text
     what = f"{name}: {len(encoded)} bytes, where IIM holds {places.iim_bytes}; whole in XMP"
@@ -273,18 +397,20 @@ def _for_iim(name: str, places: _Places, text: str, notes: list[str], cut: bool)
     return encoded[: places.iim_bytes].decode(errors="ignore").rstrip() if cut else ""
 
 
-def _capture_tags(capture: Capture) -> dict[str, Any]:
+def _capture_tags(capture: Capture, serial: bool) -> dict[str, Any]:
     tags: dict[str, Any] = {
         "IFD0:Model": capture.camera,
         "ExifIFD:ExposureTime": capture.exposure_s,
         "ExifIFD:FNumber": capture.aperture,
         "ExifIFD:ISO": None if capture.iso is None else round(capture.iso),
         "ExifIFD:FocalLength": capture.focal_mm,
+        "ExifIFD:SerialNumber": capture.serial if serial else None,
+        "ExifIFD:LensModel": capture.lens if serial else None,
     }
     if taken := TAKEN_AT.fullmatch(capture.taken_at or ""):
         date, time, fraction, offset = taken.groups("")
         date, offset = date.replace("-", ":"), "+00:00" if offset == "Z" else offset
-        tags["XMP-photoshop:DateCreated"] = f"{date} {time}{fraction}{offset}"
+        tags["XMP-photoshop:DateCreated"] = _xmp_time(taken)
         tags["ExifIFD:DateTimeOriginal"] = f"{date} {time}"
         tags["ExifIFD:SubSecTimeOriginal"] = fraction[1:]
         tags["ExifIFD:OffsetTimeOriginal"] = offset
@@ -294,10 +420,41 @@ def _capture_tags(capture: Capture) -> dict[str, Any]:
     return {tag: value for tag, value in tags.items() if value not in (None, "")}
 
 
+def _xmp_time(taken: re.Match[str]) -> str:
+    date, time, fraction, offset = taken.groups("")
+    return f"{date.replace('-', ':')} {time}{fraction}{'+00:00' if offset == 'Z' else offset}"
+
+
+def _provenance_tags(provenance: Provenance, capture: Capture) -> dict[str, Any]:
+    document, source = provenance.document_id, provenance.handed_off or provenance.original_id
+    history: list[dict[str, str]] = [{"Action": "created", "InstanceID": provenance.original_id}]
+    if taken := TAKEN_AT.fullmatch(capture.taken_at or ""):
+        history[0]["When"] = _xmp_time(taken)
+    if provenance.handed_off:
+        history.append({"Action": "edited", "InstanceID": provenance.handed_off, "Changed": "/"})
+    history.append(
+        {
+            "Action": "produced",
+            "InstanceID": provenance.instance_id,
+            "SoftwareAgent": "Safelight",
+            "Parameters": f"recipe {provenance.recipe}, version {provenance.number}",
+        }
+    )
+    return {
+        "XMP-xmpMM:DocumentID": document,
+        "XMP-xmpMM:InstanceID": provenance.instance_id,
+        "XMP-xmpMM:OriginalDocumentID": document,
+        "XMP-xmpMM:DerivedFrom": {"DocumentID": document, "InstanceID": source},
+        "XMP-xmpMM:History": history,
+    }
+
+
 def _guarded(value: Any) -> Any:
     """A value as exiftool reads it back from JSON: it decodes texts that look like base64."""
     if isinstance(value, list):
         return [_guarded(item) for item in value]
+    if isinstance(value, dict):
+        return {part: _guarded(item) for part, item in value.items()}
     if isinstance(value, str) and value.startswith("base64:"):
         return "base64:" + base64.b64encode(value.encode()).decode()
     return value
@@ -307,7 +464,7 @@ def _compare(tags: Mapping[str, Any], said: str, warned: str) -> None:
     # numbers stay as they are written: "1.50" in a title is a text
     rows = json.loads(said or "[{}]", parse_int=str, parse_float=str)
     for tag, value in tags.items():
-        found = rows[0].get(tag)
+        found = rows[0].get(tag.removesuffix("#"))
         same = found is not None if isinstance(value, int | float) else _same(found, value)
         if not same:
             raise SafelightError(
@@ -322,6 +479,8 @@ def _same(found: Any, value: Any) -> bool:
         found = found[0]
     if isinstance(found, list) and isinstance(value, list) and len(found) == len(value):
         return all(map(_same, found, value))
+    if isinstance(found, dict) and isinstance(value, dict):
+        return found.keys() == value.keys() and all(_same(found[key], value[key]) for key in value)
     if isinstance(found, bool):  # what it makes of the words "true" and "false"
         return str(found).casefold() == str(value).casefold()
     return bool(found == value)
