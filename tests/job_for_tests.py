@@ -41,6 +41,7 @@ deliveries:
      name: "{job}_{seq:03}_{frame}"}
   print:
     {format: tiff, bits: 16, scale: 1, space: adobe-rgb, name: "{job}_{frame}"}
+caption: {alt_text: A lamp.}
 """
 
 LOOK = """\

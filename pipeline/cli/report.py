@@ -131,9 +131,22 @@ def done(report: Report, *, named: bool = False, show_details: bool = False) -> 
     )
     if current:
         parts.append(f"{current} up to date")
+    _remind(report.reminders)
     print(("; ".join(parts) or "nothing to do") + ".")
-    for reminder in report.reminders:
-        print(f"reminder: {reminder}")
+
+
+def _remind(reminders: Sequence[str]) -> None:
+    """A line each, on a terminal broken between words."""
+    from rich.console import Console
+    from rich.text import Text
+
+    console = Console()
+    for reminder in reminders:
+        line = f"reminder: {reminder}"
+        if console.is_terminal:
+            console.print(Text(line))
+        else:
+            print(line)
 
 
 def _chart(chart: MeasuredChart) -> str:
@@ -224,9 +237,8 @@ def status(found: Mapping[str, Any]) -> None:
     for line in requests(shown):
         print(line)
     counts = [f"{count} {name}" for name, count in found["counts"].items() if count]
+    _remind(found["reminders"])
     print(f"{found['job']}: {', '.join(counts) or 'no frames yet; safelight ingest SOURCE'}.")
-    for reminder in found["reminders"]:
-        print(f"reminder: {reminder}")
 
 
 def _once(pairs: Sequence[tuple[str, str | None]], prefix: str = "") -> None:
