@@ -31,10 +31,16 @@ credit:
   copyright:
   usage_terms:
   web_statement:
+  contact: {{}}       # address, city, region, postal_code, country, email, phone, web
+  licensor: {{}}      # name, url, id, email
+  data_mining:      # prohibited, allowed, ...: whether machines may learn from the pictures
 
-# What the pictures show, in a sentence, and words to find them by.
+# What the pictures show, in a sentence, and words to find them by. Setups and frames may say it
+# again under the same keys; texts may hold {{job}}, {{frame}} and the like.
 description:
 keywords: []
+caption: {{}}         # headline, title, alt_text, extended_description, job_id, instructions
+location: {{}}        # place, city, region, country, country_code
 
 # Sets of output files: safelight deliver NAME
 deliveries:
@@ -75,6 +81,8 @@ FRAME = """\
 #   ask:
 #     - {what: take out the cable, where: {polygon: [[0.1, 0.2], [0.3, 0.2], [0.2, 0.6]]}}
 #   due: 2026-05-20
+# caption: {alt_text: what it shows, for those who do not see it}
+# releases: {people: true, model_release: unlimited, model_release_ids: [A-1]}
 """
 
 
