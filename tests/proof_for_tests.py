@@ -8,7 +8,8 @@ from pathlib import Path
 import colour
 import numpy as np
 
-from pipeline.files.encode import write_rendition
+from pipeline.files.formats import written
+from pipeline.files.landing import land
 from pipeline.proof.records import Chart, Product, Target, ToMeasure
 
 TITLES = {
@@ -99,8 +100,13 @@ def write(path: Path, lab_picture, space: str = "srgb", bits: int = 8, quality: 
     codes = codes_of(lab_picture, space, bits, dither)
     kind = "tiff" if path.suffix == ".tif" else "jpeg"
     path.parent.mkdir(parents=True, exist_ok=True)
-    write_rendition(path, codes, path.parent, format=kind, space=space, quality=quality)
+    write_picture(path, codes, kind, space, quality)
     return path
+
+
+def write_picture(path: Path, codes, kind: str, space: str, quality: int = 90) -> None:
+    settings = {"format": kind, "quality": quality}
+    land(path, written(codes, space, settings, ppi=300).content, path.parent)
 
 
 def chart_file(path: Path, labs=None, size=(600, 400), **changed) -> ToMeasure:

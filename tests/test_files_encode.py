@@ -18,7 +18,7 @@ import tifffile
 from PIL import Image
 
 from pipeline.errors import CannotWrite, NotAsRecorded
-from pipeline.files.encode import jpeg, read_master, tiff, write_master, write_rendition
+from pipeline.files.encode import jpeg, read_master, tiff, write_master
 from pipeline.files.landing import land
 from pipeline.files.metadata import Blocks
 from pipeline.files.profile import profile_of
@@ -223,8 +223,8 @@ def test_what_a_tiff_cannot_hold():
 @pytest.mark.skipif(shutil.which("exiftool") is None, reason="exiftool is not installed")
 def test_files_without_metadata_are_clean_too(picture, tmp_path):
     pixels = (picture >> 8).astype(np.uint8)
-    write_rendition(tmp_path / "a.jpg", pixels, tmp_path, format="jpeg", space="srgb")
-    write_rendition(tmp_path / "b.tif", picture, tmp_path, format="tiff", space="adobe-rgb")
+    land(tmp_path / "a.jpg", jpeg(pixels, "srgb", quality=90, ppi=300), tmp_path)
+    land(tmp_path / "b.tif", tiff(picture, "adobe-rgb"), tmp_path)
     write_master(tmp_path / "c.tif", picture, tmp_path)
     for name in ("a.jpg", "b.tif", "c.tif"):
         said = subprocess.run(

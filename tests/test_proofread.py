@@ -14,13 +14,12 @@ import tifffile
 from PIL import Image, ImageCms
 
 from pipeline.files import proofread
-from pipeline.files.encode import write_rendition
 from pipeline.files.profile import profile_of
 from pipeline.files.proofread import CannotMeasure, read_back
 from pipeline.hashing import digest_file
 from pipeline.kernels.difference import lab_of
 from pipeline.kernels.gamut import WHITE
-from tests.proof_for_tests import PCS, TITLES, space_of
+from tests.proof_for_tests import PCS, TITLES, space_of, write_picture
 
 CORNERS = np.array(
     [[r, g, b] for r in (0, 255) for g in (0, 255) for b in (0, 255)], np.uint16
@@ -36,7 +35,7 @@ def codes(rng, bits, shape=(40, 61)):
 
 
 def tiff_of(path, pixels, space):
-    write_rendition(path, pixels, path.parent, format="tiff", space=space)
+    write_picture(path, pixels, "tiff", space)
     return path
 
 
@@ -104,7 +103,7 @@ def test_a_jpeg_is_read_like_pillow_reads_it(tmp_path, rng):
     smooth = np.linspace(20, 235, 64)[None, :, None] + rng.normal(0, 1, (48, 1, 3))
     pixels = np.clip(smooth, 0, 255).astype(np.uint8)
     path = tmp_path / "a.jpg"
-    write_rendition(path, pixels, tmp_path, format="jpeg", space="adobe-rgb", quality=95)
+    write_picture(path, pixels, "jpeg", "adobe-rgb", 95)
     with Image.open(path) as picture:
         embedded = ImageCms.ImageCmsProfile(io.BytesIO(picture.info["icc_profile"]))
         transform = ImageCms.buildTransform(
@@ -147,7 +146,7 @@ def test_a_window_is_the_same_as_the_whole(kind, bits, tmp_path, rng):
         tiff_of(path, pixels, "srgb")
     elif kind == "jpeg":
         path = tmp_path / "a.jpg"
-        write_rendition(path, pixels, tmp_path, format="jpeg", space="srgb", quality=90)
+        write_picture(path, pixels, "jpeg", "srgb", 90)
         pixels = imagecodecs.jpeg8_decode(path.read_bytes())
     else:
         how = {
@@ -263,7 +262,7 @@ def test_thumbnails(suffix, size, tmp_path):
     pixels = np.full((height, width, 3), (180, 90, 40), np.uint8)
     path = tmp_path / f"a.{suffix}"
     kind = {"jpg": "jpeg", "tif": "tiff"}[suffix]
-    write_rendition(path, pixels, tmp_path, format=kind, space="srgb", quality=95)
+    write_picture(path, pixels, kind, "srgb", 95)
     with Image.open(io.BytesIO(read_back(path).thumbnail(40))) as small:
         assert max(small.size) <= 40
         assert min(small.size) >= 1
@@ -325,7 +324,7 @@ def test_files_that_are_cut_short(share, tmp_path, rng):
     pixels = codes(rng, 8)
     for kind, suffix in (("jpeg", "jpg"), ("tiff", "tif")):
         path = tmp_path / f"a.{suffix}"
-        write_rendition(path, pixels, tmp_path, format=kind, space="srgb", quality=90)
+        write_picture(path, pixels, kind, "srgb", 90)
         data = path.read_bytes()
         path.write_bytes(data[: int(share * len(data))])
         assert "cut short" in refused(path)

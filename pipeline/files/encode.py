@@ -6,12 +6,13 @@ name to write to. Metadata arrives composed (``metadata.Blocks``) and is only pu
 
 from __future__ import annotations
 
+import io
 import struct
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO, Literal, cast
+from typing import BinaryIO, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +27,7 @@ from pipeline.records import Artifact
 
 STRIP_BYTES = 1 << 20
 """TIFF 6.0 asks for strips that a reader can hold easily; a megabyte is easy now."""
+MOST_TIFF_BYTES = 0xFFFF_0000
 SEGMENT_BYTES = 65533
 """What a JPEG marker segment can carry (ITU-T T.81, B.1.1.4)."""
 LONGEST_JPEG_PX = 65500
@@ -65,13 +67,17 @@ def jpeg(
     quality: int,
     ppi: int,
     blocks: Blocks = NO_BLOCKS,
+    profile: bytes | None = None,
+    progressive: bool = False,
+    halved: bool = False,
 ) -> bytes:
-    """A baseline JPEG of (height, width, 3) codes of ``space``: 4:4:4, profile and metadata inside.
+    """A JPEG of (height, width, channels) codes of ``space``, with profile and metadata inside.
 
-    ``quality`` is 1 to 100 on the scale of the IJG. Raises ``CannotWrite`` where a block of
-    metadata or the picture is larger than the format allows.
+    Three channels are RGB, four CMYK, which need a ``profile``. ``quality`` is 1 to 100 on the
+    scale of the IJG; ``halved`` halves the planes of colour (4:2:0). Raises ``CannotWrite`` where
+    a block of metadata or the picture is larger than the format allows.
     """
-    import imagecodecs
+    from PIL import Image
 
     height, width = pixels.shape[:2]
     if max(height, width) > LONGEST_JPEG_PX:
@@ -79,22 +85,23 @@ def jpeg(
             f"{width} × {height} pixels do not fit a JPEG: at most {LONGEST_JPEG_PX} a side"
         )
     # Huffman tables made for the picture would save a tenth of the bytes and triple the time
-    plain = imagecodecs.jpeg8_encode(
-        np.ascontiguousarray(pixels), level=quality, subsampling="444", optimize=False
-    )
+    stream = io.BytesIO()
+    mode = "RGB" if pixels.shape[2] == 3 else "CMYK"
+    picture = Image.frombuffer(mode, (width, height), np.ascontiguousarray(pixels))
+    subsampling = "4:2:0" if halved else "4:4:4"
+    picture.save(stream, "JPEG", quality=quality, subsampling=subsampling, progressive=progressive)
+    plain = stream.getvalue()
     # start of image, then the encoder's own APP0, which says nothing about the resolution
     head = 4 + struct.unpack(">H", plain[4:6])[0] if plain[2:4] == b"\xff\xe0" else 2
     segments = [
         _segment(0xE0, struct.pack(">5sHBHHBB", b"JFIF\0", 0x0102, 1, ppi, ppi, 0, 0), "density"),
-        _segment(0xE1, b"Exif\0\0" + _exif_of_jpeg(blocks, space, width, height, ppi), "Exif data"),
+        _segment(0xE1, b"Exif\0\0" + exif_of(blocks, space, width, height, ppi), "Exif data"),
     ]
     if blocks.xmp:
         segments.append(_segment(0xE1, XMP_NAME + blocks.xmp, "XMP packet"))
     if blocks.iptc:
         segments.append(_segment(0xED, blocks.iptc, "IIM block"))
-    # 528 bytes of profile always fit the first of the numbered chunks (ICC.1:2022, B.4)
-    profile = b"ICC_PROFILE\0" + bytes([1, 1]) + profile_of(space)
-    segments.append(_segment(0xE2, profile, "ICC profile"))
+    segments += _profile_segments(profile or profile_of(space))
     return b"".join([plain[:2], *segments, memoryview(plain)[head:]])
 
 
@@ -104,36 +111,41 @@ def tiff(
     *,
     ppi: int = 300,
     blocks: Blocks = NO_BLOCKS,
+    profile: bytes | None = None,
     deflated: bool = False,
     threads: int = 1,
 ) -> Callable[[BinaryIO], None]:
     """A TIFF 6.0 file of (height, width, 3) codes of ``space``, as a function that writes it.
 
-    8 or 16 bits as ``pixels`` are; RGB in strips. Not compressed unless ``deflated``: at 16 bits
+    8 or 16 bits as ``pixels`` are; RGB in strips, or CMYK where there are four channels, which
+    need a ``profile``. Not compressed unless ``deflated``: at 16 bits
     that saves a quarter and takes longer than all the rest of a frame, so it is for files that
     travel. Equal arguments give equal bytes, for any ``threads``. Raises ``CannotWrite`` beyond
     4 GiB.
     """
-    height, width = pixels.shape[:2]
-    rows = max(1, STRIP_BYTES // (pixels.itemsize * 3 * width))
+    height, width, channels = pixels.shape
+    rows = max(1, STRIP_BYTES // (pixels.itemsize * channels * width))
+    too_large = f"{width} × {height} pixels at this depth are more than a TIFF's 4 GiB"
+    if not deflated and pixels.size * pixels.itemsize > MOST_TIFF_BYTES:
+        raise CannotWrite(too_large)
     strips = [pixels[top : top + rows] for top in range(0, height, rows)]
     packed: Callable[[Codes], bytes | memoryview] = _deflated if deflated else _plain
     with ThreadPoolExecutor(threads) as pool:
         parts = list(pool.map(packed, strips))
     counts = [len(part) for part in parts]
-    if sum(counts) > 0xFFFF_0000:
-        raise CannotWrite(f"{width} × {height} pixels at this depth are more than a TIFF's 4 GiB")
+    if sum(counts) > MOST_TIFF_BYTES:
+        raise CannotWrite(too_large)
     directory: Directory = {
         **_composed(blocks, ppi),
         IMAGE_WIDTH: _long(width),
         IMAGE_LENGTH: _long(height),
-        BITS_PER_SAMPLE: _short(*[8 * pixels.itemsize] * 3),
+        BITS_PER_SAMPLE: _short(*[8 * pixels.itemsize] * channels),
         COMPRESSION: _short(DEFLATE if deflated else 1),
-        PHOTOMETRIC: _short(2),
-        SAMPLES_PER_PIXEL: _short(3),
+        PHOTOMETRIC: _short(2 if channels == 3 else 5),
+        SAMPLES_PER_PIXEL: _short(channels),
         ROWS_PER_STRIP: _long(rows),
         PLANAR_CONFIGURATION: _short(1),
-        ICC_PROFILE: _undefined(profile_of(space)),
+        ICC_PROFILE: _undefined(profile or profile_of(space)),
     }
     if deflated:
         directory[PREDICTOR] = _short(2)
@@ -187,26 +199,6 @@ def png(pixels: NDArray[np.uint8]) -> bytes:
 def write_master(path: Path, pixels: NDArray[np.uint16], root: Path) -> Artifact:
     """Land a master: (height, width, 3) 16-bit ROMM RGB codes, uncompressed, readable in one go."""
     return land(path, tiff(pixels, "romm-rgb"), root)
-
-
-def write_rendition(
-    path: Path,
-    pixels: Codes,
-    root: Path,
-    *,
-    format: Literal["jpeg", "tiff"],
-    space: str,
-    quality: int = 90,
-    ppi: int = 300,
-    blocks: Blocks = NO_BLOCKS,
-) -> Artifact:
-    """Land one file of a delivery; ``quality`` is for a JPEG. Raises ``CannotWrite``."""
-    if format == "tiff":
-        return land(path, tiff(pixels, space, ppi=ppi, blocks=blocks), root)
-    encoded = jpeg(
-        cast("NDArray[np.uint8]", pixels), space, quality=quality, ppi=ppi, blocks=blocks
-    )
-    return land(path, encoded, root)
 
 
 def read_master(path: Path, digest: str) -> NDArray[np.uint16]:
@@ -317,8 +309,8 @@ def _composed(blocks: Blocks, ppi: int) -> Directory:
     }
 
 
-def _exif_of_jpeg(blocks: Blocks, space: str, width: int, height: int, ppi: int) -> bytes:
-    """The Exif block of a JPEG: a small TIFF file of its own, with all that Exif 2.32 wants."""
+def exif_of(blocks: Blocks, space: str, width: int, height: int, ppi: int) -> bytes:
+    """The Exif block of a picture: a small TIFF file of its own, with all that Exif 2.32 wants."""
     directory = _composed(blocks, ppi)
     directory[YCBCR_POSITIONING] = _short(1)
     directory[EXIF_DIRECTORY] = {
@@ -331,6 +323,18 @@ def _exif_of_jpeg(blocks: Blocks, space: str, width: int, height: int, ppi: int)
         PIXEL_Y: _long(height),
     }
     return struct.pack("<2sHI", b"II", 42, 8) + _written(directory, 8)
+
+
+def _profile_segments(profile: bytes) -> list[bytes]:
+    """A profile in as many numbered segments as it needs (ICC.1:2022, B.4)."""
+    size = SEGMENT_BYTES - 14
+    parts = [profile[at : at + size] for at in range(0, len(profile), size)]
+    if len(parts) > 255:
+        raise CannotWrite(f"the ICC profile has {len(profile)} bytes: more than a JPEG can hold")
+    return [
+        _segment(0xE2, b"ICC_PROFILE\0" + bytes([number, len(parts)]) + part, "ICC profile")
+        for number, part in enumerate(parts, 1)
+    ]
 
 
 def _segment(marker: int, payload: bytes, what: str) -> bytes:
