@@ -300,7 +300,7 @@ class Job:
             delivery = self.deliveries[name].delivery
             if delivery.metadata == "none":
                 continue
-            on_screens = delivery.sharpen_for == "screen" and delivery.metadata == "full"
+            on_screens = delivery.for_screens and delivery.metadata == "full"
             for state in states:
                 if self._belongs(delivery, state):
                     said = of_all

@@ -422,6 +422,11 @@ class Delivery(Written):
         return self
 
     @property
+    def for_screens(self) -> bool:
+        """Whether its files are seen on web pages and the like, where an alt text is read aloud."""
+        return self.format == "jpeg" and self.sharpen_for == "screen"
+
+    @property
     def settings(self) -> dict[str, Any]:
         """All that decides its files besides their texts, every default of the pixels filled in."""
         settings = self.model_dump(

@@ -237,6 +237,8 @@ def test_people_property_and_alt_text_are_asked_about(tmp_path: Path) -> None:
         f"no alt text for those who cannot see the picture: QL0003 {CAUTION}",
     ]
     assert len(load_job(tmp_path).reminders(STATES, ["archive"])) == 1
+    job_of(tmp_path, frame="frame: QL0002\nreleases: {people: false}\n")
+    assert "model release: QL0001 (" in load_job(tmp_path).reminders(STATES)[0]
     frame = FRAME.replace("model_release: unlimited", "model_release: none, property: true")
     job_of(tmp_path, frame=frame)
     model, estate, _ = load_job(tmp_path).reminders(STATES)
@@ -388,12 +390,16 @@ def test_what_changes_leads_to_the_files_that_carry_it(made: Path, tmp_path: Pat
     job = shutil.copytree(made, tmp_path / "job")
     names = ["web", "print", "terms", "bare"]
     assert run(job, deliveries=names, engine=InProcess()).delivered == []
-    (job / "frames/F0002.yaml").write_text("frame: F0002\ncaption: {alt_text: Une lampe}\n")
+    caption = "caption: {alt_text: Une lampe, source_type: computationalCapture}"
+    (job / "frames/F0002.yaml").write_text(f"frame: F0002\n{caption}\n")
     done = run(job, deliveries=names, engine=InProcess())
     assert {(file.delivery, file.frame) for file in done.delivered} == {
         ("web", "F0002"),
         ("print", "F0002"),
     }
+    found = tags(job / "deliveries/web/F0002.jpg")
+    assert found["XMP-iptcCore:AltTextAccessibility"] == "Une lampe"
+    assert found["XMP-iptcExt:DigitalSourceType"].endswith("/computationalCapture")
     edit(job / "job.yaml", "data_mining: prohibited", "data_mining: allowed")
     with Manifest.open(job) as manifest:
         planned = [a for a in survey(job, manifest, (), names).actions if a.action == "deliver"]
