@@ -17,8 +17,8 @@ def similarity(first: Grey, second: Grey) -> float:
     """The mean structural similarity of two pictures (h, w) in codes of 0 to 255; 1 for equal ones.
 
     Wang, Bovik, Sheikh and Simoncelli, "Image quality assessment: from error visibility to
-    structural similarity", IEEE Trans. Image Processing 13(4), 2004: Gaussian windows of 11 × 11 that
-    lie inside the picture, where it is large enough.
+    structural similarity", IEEE Trans. Image Processing 13(4), 2004: Gaussian windows of 11 × 11
+    that lie inside the picture, where it is large enough.
     """
     import cv2
 
