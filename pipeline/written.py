@@ -424,7 +424,7 @@ class Delivery(Written):
     @property
     def for_screens(self) -> bool:
         """Whether its files are seen on web pages and the like, where an alt text is read aloud."""
-        return self.format == "jpeg" and self.sharpen_for == "screen"
+        return self.format != "tiff" and self.sharpen_for == "screen"
 
     @property
     def settings(self) -> dict[str, Any]:
