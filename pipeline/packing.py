@@ -11,6 +11,7 @@ from pipeline.errors import SafelightError
 from pipeline.masking import Mask, Sight, density_of
 from pipeline.records import Artifact, Request
 from pipeline.rounds import Packed, PackWork, SheetWork
+from pipeline.viewing import USUAL
 
 if TYPE_CHECKING:
     import numpy as np
@@ -42,7 +43,7 @@ def pack(work: PackWork) -> Packed:
     content = tiff(pixels, work.space, ppi=PPI, blocks=blocks, deflated=True, threads=threads)
     sent = landing.land(".tif", content)
     del content
-    shown = RenditionSpec(long_edge=PICTURE_PX, sharpen_for="screen")
+    shown = RenditionSpec(long_edge=PICTURE_PX, sharpen_for=USUAL["screen"])
     master = read_master(work.job / work.master.path, work.master.digest)
     [finished] = render(master, [shown], threads)
     del master

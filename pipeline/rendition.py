@@ -10,34 +10,20 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields
 from functools import partial
-from typing import Any, Literal, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.frame import Float32
 from pipeline.kernels.encode import Bits, Codes, decode_romm16, encoding_of
+from pipeline.kernels.medium import sharpening_for
 from pipeline.kernels.resize import Taps, lanczos_taps, resize_rows
 from pipeline.kernels.sharpen import halo_px, unsharp_rows
-
-Medium = Literal["none", "screen", "print"]
+from pipeline.viewing import Viewing
 
 BAND_ROWS = 128
 """Rows of a pyramid level that are worked on at once, by one thread."""
-
-
-class Sharpening(NamedTuple):
-    sigma_px: float
-    amount: float
-    limit: float
-
-
-SHARPENING: dict[Medium, Sharpening] = {
-    # common practice, no source: a screen shows pixels, ink and paper spread them
-    "none": Sharpening(1.0, 0.0, 0.0),
-    "screen": Sharpening(0.6, 0.6, 0.02),
-    "print": Sharpening(1.0, 1.0, 0.04),
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +31,8 @@ class RenditionSpec:
     """What a delivery asks of a picture. At most one of the three sizes; none means full size.
 
     ``long_edge`` and ``short_edge`` in pixels, ``scale`` as a factor. A picture is never made
-    larger than its master unless ``enlarge`` is set.
+    larger than its master unless ``enlarge`` is set. ``sharpen_for`` is how it will be seen; None
+    sharpens nothing.
     """
 
     space: str = "srgb"
@@ -54,13 +41,15 @@ class RenditionSpec:
     short_edge: int | None = None
     scale: float | None = None
     enlarge: bool = False
-    sharpen_for: Medium = "none"
+    sharpen_for: Viewing | None = None
 
     @classmethod
     def of(cls, settings: Mapping[str, Any]) -> RenditionSpec:
         """The specification in a delivery's settings, which say more than a rendition needs."""
         known = {item.name for item in fields(cls)}
-        return cls(**{key: value for key, value in settings.items() if key in known})
+        asked = {key: value for key, value in settings.items() if key in known}
+        seen = asked.pop("sharpen_for")
+        return cls(**asked, sharpen_for=None if seen == "none" else Viewing(**seen))
 
     def size_of(self, width: int, height: int) -> tuple[int, int]:
         """Width and height in pixels of the rendition of a master; at least 1, edges rounded."""
@@ -102,7 +91,9 @@ def render(
     level = _Level(partial(_decoded, master), (height, width), (height, width))
     with ThreadPoolExecutor(threads) as pool:
         for halvings in range(max(waiting, default=-1) + 1):
-            tasks = [_rendering(level, specs[i], results[i]) for i in waiting.get(halvings, ())]
+            tasks = [
+                _rendering(level, specs[i], width, results[i]) for i in waiting.get(halvings, ())
+            ]
             half = _half_of(level)
             if halvings < max(waiting):
                 tasks.append(half.task)
@@ -113,7 +104,7 @@ def render(
 
 
 def _is_master(spec: RenditionSpec) -> bool:
-    return (spec.space, spec.bits, spec.sharpen_for) == ("romm-rgb", 16, "none")
+    return (spec.space, spec.bits, spec.sharpen_for) == ("romm-rgb", 16, None)
 
 
 class _Level(NamedTuple):
@@ -165,10 +156,10 @@ def _make_band(level: _Level, tasks: Sequence[_Task], top: int) -> None:
         task.finish(resized, upper, first, last)
 
 
-def _rendering(level: _Level, spec: RenditionSpec, out: Codes) -> _Task:
+def _rendering(level: _Level, spec: RenditionSpec, master_width: int, out: Codes) -> _Task:
     height, width = out.shape[:2]
-    sharpening = SHARPENING[spec.sharpen_for]
     encoding = encoding_of(spec.space, spec.bits)
+    sharpening = sharpening_for(spec.sharpen_for, master_width / width)
 
     def finish(resized: Float32, top: int, first: int, last: int) -> None:
         rows = unsharp_rows(resized, first - top, last - top, **sharpening._asdict())

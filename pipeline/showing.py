@@ -10,6 +10,7 @@ from pipeline.edits import EDITS
 from pipeline.errors import InvalidInput, Problem, SafelightError
 from pipeline.masking import Mask
 from pipeline.records import Artifact, ResolvedFrame
+from pipeline.viewing import USUAL
 
 if TYPE_CHECKING:
     import numpy as np
@@ -113,7 +114,8 @@ def _developed(
             even=even,
             others=others,
         )
-        [picture] = render(master, [RenditionSpec(long_edge=side, sharpen_for="screen")], cores())
+        shown = RenditionSpec(long_edge=side, sharpen_for=USUAL["screen"])
+        [picture] = render(master, [shown], cores())
         shape = picture.shape[0], picture.shape[1]
         laid = list(
             densities(

@@ -54,7 +54,7 @@ HOLD_VERSION = 1
 FOLLOW_VERSION = 1
 """Of carrying masks from one frame to another."""
 
-RENDITION_VERSION = 1
+RENDITION_VERSION = 2
 """Of all that makes delivered pixels from a master: resizing, sharpening, encoding."""
 
 METADATA_VERSION = 1

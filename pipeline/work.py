@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -37,12 +37,12 @@ if TYPE_CHECKING:
     from pipeline.kernels.chart import Corners
     from pipeline.kernels.dust import Evidence
     from pipeline.kernels.references import Edition
+    from pipeline.rendition import RenditionSpec
 
 ProductLabs = dict[str, tuple[float, float, float]]
 
 PPI = 300
-"""What files say of their resolution; common practice for print, and without meaning on a screen.
-"""
+"""What files say of their resolution where no medium does; common practice for print."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -395,28 +395,25 @@ def _deliver(
     from pipeline.files.landing import land
     from pipeline.rendition import RenditionSpec, render
 
-    known = {field.name for field in fields(RenditionSpec)}
-    specs = [
-        RenditionSpec(**{key: value for key, value in file.settings.items() if key in known})
-        for file in work.deliveries
-    ]
+    specs = [RenditionSpec.of(file.settings) for file in work.deliveries]
     pictures = render(pixels, specs, work.development.threads)
     try:
         for file, spec, picture in zip(work.deliveries, specs, pictures, strict=True):
-            content = _encoded(file, spec.space, picture)
+            content = _encoded(file, spec, picture)
             delivered[file.delivery] = land(work.job / file.path, content, work.job)
     except SafelightError as error:
         return delivered, error
     return delivered, None
 
 
-def _encoded(file: DeliveredFile, space: str, picture: NDArray[Any]) -> Content:
+def _encoded(file: DeliveredFile, spec: RenditionSpec, picture: NDArray[Any]) -> Content:
     from pipeline.files.encode import jpeg, tiff
 
+    ppi = spec.sharpen_for.ppi if spec.sharpen_for else PPI
     if file.settings["format"] == "jpeg":
         quality = file.settings["quality"]
-        return jpeg(picture, space, quality=quality, ppi=PPI, blocks=file.blocks)
-    return tiff(picture, space, ppi=PPI, blocks=file.blocks)
+        return jpeg(picture, spec.space, quality=quality, ppi=ppi, blocks=file.blocks)
+    return tiff(picture, spec.space, ppi=ppi, blocks=file.blocks)
 
 
 class _Clock:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Collection, Mapping
+from dataclasses import asdict, replace
 from datetime import date
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -28,9 +29,11 @@ from pipeline.masking import Lab, Mask
 from pipeline.selection import FramePattern, Selection
 from pipeline.step import Step
 from pipeline.steps import STEPS
+from pipeline.viewing import USUAL, Viewing
 
 SIZES = ("long_edge", "short_edge", "scale")
 WHICH_FRAMES = ("approved", "selects")
+MEDIA = (*USUAL, "none")
 
 NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$"
 Name = Annotated[
@@ -375,6 +378,48 @@ class Releases(Written):
     property_release_ids: Annotated[tuple[Line, ...], Field(max_length=99)] | None = None
 
 
+class Seen(Written):
+    """How a medium is seen."""
+
+    ppi: int | None = Field(
+        None, ge=20, le=2400, description="pixels an inch; default: screen 96, paper 300"
+    )
+    distance_mm: float | None = Field(
+        None, ge=100, le=100_000, description="from the eye; default: screen 711, paper 400"
+    )
+
+
+class SharpenFor(Written):
+    """The one medium that files are seen on."""
+
+    screen: Seen | None = None
+    matte: Seen | None = Field(None, description="prints on matte paper")
+    gloss: Seen | None = Field(None, description="prints on glossy paper")
+
+    @model_validator(mode="after")
+    def _one_medium(self) -> SharpenFor:
+        if len(self.model_fields_set) != 1:
+            raise ValueError(f"give exactly one of {wording.listed(USUAL)}")
+        return self
+
+    @property
+    def viewing(self) -> Viewing:
+        """With all that is not written as it usually is."""
+        [usual] = (USUAL[medium] for medium in USUAL if medium in self.model_fields_set)
+        return replace(usual, **getattr(self, usual.medium).model_dump(exclude_none=True))
+
+
+def _medium_by_name(value: Any) -> Any:
+    """A medium's name stands for it as it is usually seen, ``none`` for no medium."""
+    if isinstance(value, dict):
+        return value
+    if value not in MEDIA:
+        close = wording.or_did_you_mean(value, MEDIA) if isinstance(value, str) else ""
+        allowed = f"{wording.listed(MEDIA)}, or a medium with its ppi and distance_mm"
+        raise wording.refusal(f"{wording.shown(value)}{close}", allowed)
+    return None if value == "none" else {value: {}}
+
+
 class Delivery(Written):
     """A named set of output files for one use."""
 
@@ -385,7 +430,9 @@ class Delivery(Written):
     scale: float | None = Field(None, ge=0.01, le=4, description="share of the master's size")
     enlarge: bool = Field(False, description="whether a smaller picture is blown up")
     space: Literal["srgb", "display-p3", "adobe-rgb", "romm-rgb"] = "srgb"
-    sharpen_for: Literal["screen", "none"] = "none"
+    sharpen_for: Annotated[SharpenFor | None, BeforeValidator(_medium_by_name)] = Field(
+        None, description="the medium that its files are seen on; default none"
+    )
     quality: int | None = Field(None, ge=1, le=100, description="of a jpeg; default 90")
     name: Annotated[str, AfterValidator(_name_template)] = Field(
         "{frame}", description="template of the files' names, without ending"
@@ -424,17 +471,21 @@ class Delivery(Written):
     @property
     def for_screens(self) -> bool:
         """Whether its files are seen on web pages and the like, where an alt text is read aloud."""
-        return self.format != "tiff" and self.sharpen_for == "screen"
+        seen = self.sharpen_for
+        return self.format != "tiff" and seen is not None and seen.screen is not None
 
     @property
     def settings(self) -> dict[str, Any]:
         """All that decides its files besides their texts, every default of the pixels filled in."""
         settings = self.model_dump(
-            mode="json", exclude={"name", "frames", "description"}, exclude_none=True
+            mode="json",
+            exclude={"name", "frames", "description", "sharpen_for"},
+            exclude_none=True,
         )
         for key, default in (("metadata", "full"), ("privacy", "strict")):
             if settings[key] == default:  # said where it is not, so that older keys stay
                 del settings[key]
+        settings["sharpen_for"] = asdict(self.sharpen_for.viewing) if self.sharpen_for else "none"
         settings.setdefault("bits", 8 if self.format == "jpeg" else 16)
         if self.format == "jpeg":
             settings.setdefault("quality", 90)
@@ -664,6 +715,7 @@ def _delivery_schema(definitions: dict[str, Any]) -> dict[str, Any]:
     schema = Delivery.model_json_schema()
     definitions.update(schema.pop("$defs", {}))
     del schema["required"]
+    schema["properties"]["sharpen_for"]["anyOf"].insert(0, {"enum": list(MEDIA)})
     return schema
 
 

@@ -232,7 +232,28 @@ def test_keys_of_the_job(tmp_path: Path, line: str, problem: str) -> None:
         ("{format: tiff, name: '{x}'}", ".name: {x} is not a field; allowed: letters"),
         ("{format: tiff, frames: all}", '.frames: "all"; allowed: approved, selects, or a list'),
         ("{format: tiff, frames: []}", ".frames: a list of 0; allowed: approved, selects or a"),
-        ("{format: tiff, sharpen_for: screeen}", '.sharpen_for: "screeen"; allowed: screen, none'),
+        (
+            "{format: tiff, sharpen_for: screeen}",
+            '.sharpen_for: "screeen", did you mean screen?; allowed: screen, matte, gloss, none, '
+            "or a medium with its ppi and distance_mm",
+        ),
+        ("{format: tiff, sharpen_for: [matte]}", ".sharpen_for: a list of 1; allowed: screen,"),
+        (
+            "{format: tiff, sharpen_for: {matte: {}, gloss: {}}}",
+            ".sharpen_for: give exactly one of screen, matte, gloss",
+        ),
+        (
+            "{format: tiff, sharpen_for: {satin: {}}}",
+            ".sharpen_for.satin: unknown key; allowed: screen, matte, gloss",
+        ),
+        (
+            "{format: tiff, sharpen_for: {matte: {dpi: 300}}}",
+            ".sharpen_for.matte.dpi: unknown key, did you mean ppi?; allowed: ppi, distance_mm",
+        ),
+        (
+            "{format: tiff, sharpen_for: {gloss: {ppi: 3}}}",
+            ".sharpen_for.gloss.ppi: 3; allowed: a whole number from 20 to 2400",
+        ),
         ("{format: tiff, background: white}", ".background: unknown key; allowed: format, bits"),
         ("3", ": 3; allowed: a mapping"),
     ],
@@ -448,6 +469,25 @@ def test_a_delivery_names_its_files_in_the_order_of_capture(job: Job) -> None:
         order.metadata,
         order.files,
     ]
+
+
+@pytest.mark.parametrize(
+    ("written", "medium"),
+    [
+        # the reference pixel of W3C CSS Values and Units: 96 an inch, 28 inches away
+        ("screen", {"medium": "screen", "ppi": 96, "distance_mm": 711.0}),
+        ("{screen: {}}", {"medium": "screen", "ppi": 96, "distance_mm": 711.0}),
+        ("matte", {"medium": "matte", "ppi": 300, "distance_mm": 400.0}),
+        ("{gloss: {distance_mm: 1500}}", {"medium": "gloss", "ppi": 300, "distance_mm": 1500.0}),
+        ("none", "none"),
+        ("", "none"),
+    ],
+)
+def test_a_medium_is_seen_as_usual_where_nothing_else_is_said(
+    tmp_path: Path, written: str, medium: object
+) -> None:
+    job = load_job(files(tmp_path, job=f"{JOB}  x: {{format: tiff, sharpen_for: {written}}}\n"))
+    assert job.resolve_delivery("x", []).settings["sharpen_for"] == medium
 
 
 @pytest.mark.parametrize(

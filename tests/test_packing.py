@@ -307,7 +307,9 @@ def test_pictures_to_look_at_are_srgb_and_show_the_frame(round_) -> None:
     with Image.open(out / "F0001_round-01_v1_requests.jpg") as overview:
         assert overview.size == (WIDTH, HEIGHT)
         drawn = np.asarray(overview).astype(int)
-    assert np.abs(np.ptp(drawn, axis=2)).max() < 40, "lines in grey over a grey picture"
+    # but for single pixels, where the encoder's own colour noise meets an edge
+    chroma = np.percentile(np.ptp(drawn, axis=2), 99.9)
+    assert chroma < 15, "lines in grey over a grey picture"
     changed = np.abs(drawn[..., 1] - seen) > 60
     assert 0.005 < changed.mean() < 0.2
 

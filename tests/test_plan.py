@@ -75,10 +75,19 @@ def developed(state: FrameState, *chains: tuple[ResolvedStep, ...], **known: Any
 
 WEB = ResolvedDelivery(
     "web",
-    {"format": "jpeg", "quality": 90, "long_edge": 2048},
+    {
+        "format": "jpeg",
+        "quality": 90,
+        "long_edge": 2048,
+        "sharpen_for": {"medium": "gloss", "ppi": 300, "distance_mm": 400.0},
+    },
     {"creator": "Ines Tolland"},
     {"QL0007": {"path": "deliveries/web/quay-lamps_001_QL0007.jpg"}},
-    {"quality": Origin("job.yaml", 20), "metadata.creator": Origin("job.yaml", 5)},
+    {
+        "quality": Origin("job.yaml", 20),
+        "sharpen_for": Origin("job.yaml", 21),
+        "metadata.creator": Origin("job.yaml", 5),
+    },
 )
 
 
@@ -334,10 +343,22 @@ def test_a_delivery_follows_its_master() -> None:
     assert told(deliver) == ("deliver", 2, "v1 -> v2")
 
 
+def sharpened_for(medium: object) -> ResolvedDelivery:
+    return replace(WEB, settings={**WEB.settings, "sharpen_for": medium})
+
+
 @pytest.mark.parametrize(
     ("delivery", "reason"),
     [
         (replace(WEB, settings={**WEB.settings, "quality": 85}), "quality 90 -> 85 in job.yaml"),
+        (
+            sharpened_for({"medium": "gloss", "ppi": 300, "distance_mm": 600.0}),
+            "sharpen_for.distance_mm 400.0 -> 600.0 in job.yaml",
+        ),
+        (
+            sharpened_for({"medium": "matte", "ppi": 300, "distance_mm": 400.0}),
+            "sharpen_for.medium gloss -> matte in job.yaml",
+        ),
         (
             replace(WEB, metadata={"creator": "I. Tolland"}),
             "metadata.creator Ines Tolland -> I. Tolland in job.yaml",

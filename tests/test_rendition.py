@@ -8,6 +8,7 @@ import pytest
 from pipeline.kernels.encode import encoding_of
 from pipeline.kernels.spaces import SPACES, between_matrix
 from pipeline.rendition import RenditionSpec, render
+from pipeline.viewing import USUAL, Viewing
 
 RANDOM = np.random.default_rng(23)
 
@@ -40,8 +41,11 @@ def test_sizes(spec, size):
 
 
 def test_a_delivery_s_settings_make_a_specification():
-    settings = {"format": "jpeg", "quality": 90, "long_edge": 2048, "sharpen_for": "screen"}
-    assert RenditionSpec.of(settings) == RenditionSpec(long_edge=2048, sharpen_for="screen")
+    seen = {"medium": "matte", "ppi": 240, "distance_mm": 600.0}
+    settings = {"format": "jpeg", "quality": 90, "long_edge": 2048, "sharpen_for": seen}
+    expected = RenditionSpec(long_edge=2048, sharpen_for=Viewing("matte", 240, 600.0))
+    assert RenditionSpec.of(settings) == expected
+    assert RenditionSpec.of({"scale": 0.5, "sharpen_for": "none"}) == RenditionSpec(scale=0.5)
 
 
 def test_nothing_asked_gives_the_master_itself(master):
@@ -60,9 +64,9 @@ def test_full_size_in_another_space_is_exact(master):
 
 
 SPECS = [
-    RenditionSpec(long_edge=900, sharpen_for="screen"),
+    RenditionSpec(long_edge=900, sharpen_for=USUAL["screen"]),
     RenditionSpec(long_edge=590),
-    RenditionSpec("display-p3", long_edge=200, sharpen_for="print"),
+    RenditionSpec("display-p3", long_edge=200, sharpen_for=USUAL["matte"]),
     RenditionSpec("adobe-rgb", 16, long_edge=77),
     RenditionSpec("adobe-rgb", 16),
     RenditionSpec(long_edge=1500, enlarge=True),
@@ -107,14 +111,16 @@ def test_the_pyramid_costs_nothing_that_is_seen(master):
 
 def test_a_grey_master_gives_a_grey_picture():
     grey = RANDOM.integers(0, 65536, (300, 200, 1)).astype(np.uint16).repeat(3, 2)
-    for codes in render(grey, [RenditionSpec(), RenditionSpec(long_edge=90, sharpen_for="screen")]):
+    for codes in render(
+        grey, [RenditionSpec(), RenditionSpec(long_edge=90, sharpen_for=USUAL["screen"])]
+    ):
         assert (codes == codes[..., :1]).all()
 
 
 @pytest.mark.parametrize("shape", [(1, 1), (1, 7), (300, 2), (3, 5000)])
 def test_odd_shapes(shape):
     master = np.full((*shape, 3), 30000, np.uint16)
-    specs = [RenditionSpec(), RenditionSpec(long_edge=3, sharpen_for="print")]
+    specs = [RenditionSpec(), RenditionSpec(long_edge=3, sharpen_for=USUAL["matte"])]
     full, small = render(master, specs, threads=2)
     assert full.shape == (*shape, 3)
     assert max(small.shape[:2]) <= 3

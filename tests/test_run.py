@@ -255,6 +255,7 @@ class TestDeliveries:
         for number in (1, 2, 3, 4):
             with Image.open(job / f"deliveries/web/small_{number:03}_F{number:04}.jpg") as picture:
                 assert picture.size == (100, round(100 * HEIGHT / WIDTH))
+                assert picture.info["dpi"] == (96, 96)  # it is sharpened for a screen
         assert len(set(digests(job, "deliveries").values())) == 8
 
 

@@ -49,7 +49,7 @@ deliveries:
     quality: 90
     long_edge: 2048
     space: srgb
-    sharpen_for: screen
+    sharpen_for: screen  # or matte, gloss, none
     name: "{{job}}_{{seq:03}}_{{frame}}"
   print:
     format: tiff

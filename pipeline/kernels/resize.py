@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from pipeline.frame import Float32
 from pipeline.kernels.elementary import f32, inlined, kernel
@@ -61,6 +61,22 @@ def lanczos_taps(count: int, extent: float, target: int) -> Taps:
     weights = np.where(np.abs(distance) < LOBES, np.sinc(distance) * np.sinc(distance / LOBES), 0)
     weights /= weights.sum(axis=1, keepdims=True)
     return Taps(starts.astype(np.int32), weights.astype(np.float32))
+
+
+def lanczos_transfer(frequency: ArrayLike, ratio: float) -> NDArray[np.float64]:
+    """The modulation that is left of 1 in the source, averaged over where a wave lies.
+
+    ``frequency`` is in cycles a target sample, ``ratio`` how many source samples become one. The
+    transform of the kernel, summed numerically (within 1e-6); the same size passes everything.
+    """
+    frequency = np.asarray(frequency, np.float64)
+    if ratio == 1:
+        return np.ones_like(frequency)
+    at = (np.arange(20 * LOBES) + 0.5) / 20
+    kernel = np.sinc(at) * np.sinc(at / LOBES)
+    phases = 2 * np.pi * np.multiply.outer(frequency / min(ratio, 1.0), at)
+    left: NDArray[np.float64] = np.cos(phases) @ kernel / kernel.sum()
+    return left
 
 
 def resize_rows(
