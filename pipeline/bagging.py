@@ -173,7 +173,7 @@ class _Packing:
         from pipeline.files.bag import NewBag
         from pipeline.files.landing import land_folder, part_folder, remove_folder
 
-        number = self.manifest.begin_bag(self.name)
+        number = self.last.number + 1 if self.last else 1
         home = self.folder / FOLDER / bag_name(self.name, number)
         for place in (home, home.with_name(f"{home.name}.zip")):
             if place.exists() or place.is_symlink():
@@ -181,6 +181,8 @@ class _Packing:
                     f"{place}: no packing of this job made it, and it will not be touched; "
                     "move it away"
                 )
+        # from here on, what lies under this name is ours
+        self.manifest.begin_bag(self.name, number)
         part = part_folder(home.parent, self.folder)
         try:
             new = NewBag(part, self.folder)
@@ -267,7 +269,21 @@ class _Packing:
             files=files,
             previous=self.last,
             texts={frame: text for frame, text in texts.items() if text},
+            colours=self._colours([file.frame for file in files]),
         )
+
+    def _colours(self, frames: Sequence[str]) -> dict[str, str]:
+        """How far the products in frames are from their colours, in words."""
+        from pipeline.colour import product_colours
+
+        return {
+            frame: "; ".join(
+                f"{product.difference.name} ΔE00 {product.difference.de00:.1f}, "
+                f"{product.tolerance:g} allowed"
+                for product in products
+            )
+            for frame, products in product_colours(self.found, self.name, frames).items()
+        }
 
 
 def _pour(stream: BinaryIO, out: BinaryIO, path: str) -> None:

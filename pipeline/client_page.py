@@ -141,12 +141,14 @@ def _figure(change: Change, file: PackedFile, parcel: Parcel, jpeg: bytes) -> st
     fresh = parcel.previous is not None and change.what != "unchanged"
     tag = f'<i class="tag">{text(change.in_words)}</i>' if fresh else ""
     shown = f"<span>{text(said)}</span>" if said else ""
+    colours = parcel.colours.get(file.frame, "")
+    measured = f"<span>{text(colours)}</span>" if colours else ""
     return (
         f'<figure><a href="{text(quote(file.file))}">{picture(jpeg, said or file.frame, "small")}'
         f"</a><figcaption><b>{text(file.file)}</b>"
         f"<span>frame {text(file.frame)}, v{file.version}{tag}</span>"
         f"<span>{file.width} × {file.height} pixels, {size_in_words(file.size_bytes)}</span>"
-        f"{shown}</figcaption></figure>"
+        f"{measured}{shown}</figcaption></figure>"
     )
 
 

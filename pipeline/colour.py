@@ -6,7 +6,7 @@ nothing itself.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,6 +19,7 @@ from pipeline.proof.records import (
     Correction,
     Lab,
     Product,
+    ProductResult,
     Target,
     Tolerance,
     ToMeasure,
@@ -70,6 +71,25 @@ def colour_report(
         Tolerance(allowed.mean, allowed.p90, allowed.max),
         stops_shown=_stops_shown(found),
     )
+
+
+def product_colours(
+    found: Survey, delivery: str, frames: Collection[str]
+) -> dict[str, tuple[ProductResult, ...]]:
+    """The products in frames' files of one delivery against their colours, measured in the files.
+
+    A frame without a product, or whose products cannot be measured, is not in it.
+    """
+    from pipeline.proof.measure import measure_file
+
+    return {
+        file.frame: products
+        for name in frames
+        for file in _files(found.job.folder, found, found.states[name], {})
+        if file.delivery == delivery
+        and file.products
+        and (products := measure_file(file, thumbnail=False).products)
+    }
 
 
 def write_page(folder: Path, found: ColourReport) -> Artifact:

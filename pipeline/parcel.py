@@ -50,8 +50,9 @@ class Change:
 class Parcel:
     """All that is said of one bag to whoever gets it.
 
-    ``texts`` maps frames to what their pictures show, where that is written. Why other frames are
-    not inside is the photographer's business, and not said.
+    ``texts`` maps frames to what their pictures show, where that is written, ``colours`` to how
+    far products in the delivered file are from their colours, where it holds any. Why other frames
+    are not inside is the photographer's business, and not said.
     """
 
     job: str
@@ -63,6 +64,7 @@ class Parcel:
     files: tuple[PackedFile, ...]
     previous: PackedBag | None
     texts: Mapping[str, str] = field(default_factory=dict)
+    colours: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def name(self) -> str:

@@ -22,10 +22,10 @@ PAGE = (210.0, 279.4)
 millimetres; so is what follows, except for sizes of type, in points."""
 MARGIN, FOOT = 15.0, 12.0
 COLUMNS, ROWS = 3, 3
-GAP_ACROSS, GAP_DOWN = 6.0, 8.0
-PICTURE_HEIGHT = 42.0
-TEXT_LINES = 2
-"""Of what a picture shows, at most."""
+GAP_ACROSS, GAP_DOWN = 6.0, 6.0
+PICTURE_HEIGHT = 40.0
+TEXT_LINES, COLOUR_LINES = 3, 2
+"""At most: of colours and of what a picture shows together, and of colours alone."""
 INK, PALE, RULE = 30, 105, 190
 SMALL, TEXT, TITLE = 7.5, 8.5, 17.0
 LINE = 0.46
@@ -54,7 +54,7 @@ def as_pdf(parcel: Parcel, pictures: Mapping[str, bytes]) -> bytes:
             top, place, row, column = MARGIN, 0, 0, 0
         left = MARGIN + column * (WIDTH + GAP_ACROSS)
         at = (left, top + row * (_cell_height() + GAP_DOWN))
-        _cell(pdf, at, file, parcel.texts.get(file.frame, ""), pictures[file.frame], letters)
+        _cell(pdf, at, file, parcel, pictures[file.frame], letters)
         place += 1
     return bytes(pdf.output())
 
@@ -63,7 +63,8 @@ def _texts(parcel: Parcel) -> Iterator[str]:
     """All that people wrote and the sheet sets, and what it says itself."""
     yield from (parcel.title, parcel.name, parcel.client, parcel.sender, "…")
     for file in parcel.files:
-        yield from (file.file, file.frame, parcel.texts.get(file.frame, ""))
+        yield from (file.file, file.frame)
+    yield from (*parcel.texts.values(), *parcel.colours.values())
 
 
 def _head(pdf: FPDF, parcel: Parcel, letters: Letters) -> float:
@@ -102,7 +103,7 @@ def _cell(
     pdf: FPDF,
     at: tuple[float, float],
     file: PackedFile,
-    text: str,
+    parcel: Parcel,
     jpeg: bytes,
     letters: Letters,
 ) -> None:
@@ -121,19 +122,24 @@ def _cell(
         f"frame {file.frame}, v{file.version}",
         f"{file.width} × {file.height} pixels, {size_in_words(file.size_bytes)}",
     )
-    for fact in facts:
-        shown = _cut(pdf, letters.text(fact), WIDTH)
-        pdf.cell(WIDTH, LINE * SMALL, shown, new_x="LEFT", new_y="NEXT")
-    if text:
-        _type(pdf, SMALL, INK)
-        lines = pdf.multi_cell(
-            WIDTH, LINE * SMALL, letters.text(text), align="L", dry_run=True, output="LINES"
-        )
-        shown_lines = list(lines[:TEXT_LINES])
-        if len(lines) > TEXT_LINES:
-            shown_lines[-1] = _cut(pdf, f"{shown_lines[-1]} …", WIDTH)
-        for shown in shown_lines:
-            pdf.cell(WIDTH, LINE * SMALL, shown, new_x="LEFT", new_y="NEXT")
+    lines = [_cut(pdf, letters.text(fact), WIDTH) for fact in facts]
+    colours = _lines(pdf, letters.text(parcel.colours.get(file.frame, "")), COLOUR_LINES)
+    said = letters.text(parcel.texts.get(file.frame, ""))
+    for line in (*lines, *colours):
+        pdf.cell(WIDTH, LINE * SMALL, line, new_x="LEFT", new_y="NEXT")
+    _type(pdf, SMALL, INK)
+    for line in _lines(pdf, said, TEXT_LINES - len(colours)):
+        pdf.cell(WIDTH, LINE * SMALL, line, new_x="LEFT", new_y="NEXT")
+
+
+def _lines(pdf: FPDF, text: str, most: int) -> list[str]:
+    """A text in lines of the cell's width, its end left out where there are more."""
+    if not text:
+        return []
+    lines = pdf.multi_cell(WIDTH, LINE * SMALL, text, align="L", dry_run=True, output="LINES")
+    if len(lines) <= most:
+        return list(lines)
+    return [*lines[: most - 1], _cut(pdf, f"{lines[most - 1]} …", WIDTH)]
 
 
 def _cut(pdf: FPDF, text: str, width: float) -> str:

@@ -634,21 +634,15 @@ class Manifest:
                 )
                 self.reopen(handoff.frame, f"handed off to {handoff.to}, round {handoff.round}")
 
-    def begin_bag(self, delivery: str) -> int:
-        """The number of a delivery's next bag, before anything of it is made."""
+    def begin_bag(self, delivery: str, number: int) -> None:
+        """Note that a bag will be made, before anything of it is; its name must be free."""
         with self.transaction():
-            (number,) = self._row(
-                "SELECT coalesce(max(number), 0) + 1 FROM bags"
-                " WHERE delivery = ? AND packed_at IS NOT NULL",
-                delivery,
-            )
             self._run(
                 "INSERT OR REPLACE INTO bags (delivery, number, begun_at) VALUES (?, ?, ?)",
                 delivery,
                 number,
                 self._now(),
             )
-            return int(number)
 
     def record_bag(self, bag: PackedBag, changed: Mapping[str, str]) -> None:
         """Record a bag, which is in place; ``changed`` says of frames what is new in it."""
