@@ -391,6 +391,16 @@ def test_a_link_out_of_the_bag_is_no_file(tmp_path: Path, what: str) -> None:
     assert any("is no file of its own" in s or "is no folder" in s for s in graves(bag))
 
 
+def test_a_linked_folder_is_not_entered(tmp_path: Path) -> None:
+    other = bag_of(tmp_path / "other", {"b": HELLO})
+    files = {**abc(), "manifest-sha256.txt": f"{ONLY_A}{sum_of(HELLO)}  data/more/b\n"}
+    bag = bag_of(tmp_path / "bag", files)
+    (bag / "data/more").symlink_to(other, target_is_directory=True)
+    found = graves(bag)
+    assert "data/more: is no file of its own" in found
+    assert "data/more/b: leads out of the bag" in found
+
+
 def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
     bag = bag_of(tmp_path / "bag", abc())
     (bag / "data/a").unlink()
@@ -629,6 +639,22 @@ def test_a_zip_that_does_not_hold_the_bag(made: Path, tmp_path: Path) -> None:
     final.write_bytes(whole[:-40])
     [flaw] = examine_zip(final, made)
     assert "cannot be read as a ZIP file" in flaw.what
+
+
+@pytest.mark.filterwarnings("ignore:Duplicate name")
+def test_a_zip_that_holds_something_twice_or_something_else(made: Path, tmp_path: Path) -> None:
+    import zipfile
+
+    final = made.with_name("web_0001.zip")
+    zip_bag(made, final, tmp_path)
+    final.chmod(0o644)
+    with zipfile.ZipFile(final, "a") as archive:
+        archive.writestr("web_0001/data/a.txt", b"abc")
+        archive.writestr("../outside", b"abc")
+    assert [(flaw.path, flaw.what) for flaw in examine_zip(final, made)] == [
+        ("../outside", "is in the ZIP file, and not in the bag"),
+        ("web_0001/data/a.txt", "is in the ZIP file 2 times"),
+    ]
 
 
 def test_a_zip_that_cannot_be_written_leaves_nothing(

@@ -248,6 +248,13 @@ def test_a_frame_that_is_to_be_handed_off_is_held_back(safelight, packed: Path) 
     assert FIRST in what_lies_in(packed / "packed/web_0003/data")
 
 
+def test_what_a_person_approved_goes_whatever_changed_since(safelight, job: Path) -> None:
+    safelight("approve", "F0002", cwd=job)
+    look_changes(job)
+    code, out, _ = safelight("pack", "web", cwd=job)
+    assert (code, out) == (0, "web_0001: 3 pictures packed in packed/web_0001.\n")
+
+
 def test_nothing_is_left_to_pack(safelight, job: Path) -> None:
     edit(job / "recipes/look.yaml", "stops: 0.1", "stops: 0.2")
     code, _, err = safelight("pack", "web", cwd=job)
