@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import random
 import unicodedata
 from collections.abc import Mapping
 from pathlib import Path
@@ -198,6 +199,14 @@ INVALID = {
         abc({"bagit.txt": declared("1.0").replace("UTF-8", "KLINGON-7")}),
         'character encoding "KLINGON-7"',
     ),
+    "encoding with a null": (
+        abc({"bagit.txt": declared("1.0").replace("UTF-8", "\0")}),
+        'character encoding "\\x00"',
+    ),
+    "not an encoding of text": (
+        abc({"bagit.txt": declared("1.0").replace("UTF-8", "rot13")}),
+        'character encoding "rot13"',
+    ),
     "not text": (abc({"manifest-sha256.txt": b"\xff\xfe\xff"}), "is not text in UTF-8"),
     # section 2.1.2
     "no payload": (abc({"data/a": None, "manifest-sha256.txt": ""}), "data/: is missing"),
@@ -340,6 +349,7 @@ UNSEEN_BY_THE_REFERENCE = {
     "fetch of what no manifest lists",
     "fetch without a length",
     "listed twice",
+    "not an encoding of text",
 }
 
 
@@ -399,6 +409,36 @@ def test_a_linked_folder_is_not_entered(tmp_path: Path) -> None:
     found = graves(bag)
     assert "data/more: is no file of its own" in found
     assert "data/more/b: leads out of the bag" in found
+
+
+def test_a_link_to_itself(tmp_path: Path) -> None:
+    bag = bag_of(tmp_path / "bag", abc())
+    (bag / "data/a").unlink()
+    (bag / "data/a").symlink_to("a")
+    assert graves(bag) == ["data/a: is no file of its own"]
+
+
+def test_whatever_bytes_it_holds_it_is_judged_in_words(tmp_path: Path) -> None:
+    draw = random.Random(8493)
+    kinds = [*VALID.values(), *(files for files, _ in (*INVALID.values(), *WARNED.values()))]
+    pieces = [b"..", b"/", b"\\", b"\0", b"%", b"\r", b"\n", b" ", b"\xff", b":", b"~", b"A" * 300]
+    for count in range(150):
+        files = dict(draw.choice(kinds))
+        bag = bag_of(tmp_path / f"bag{count}", files)
+        for name in draw.choices(sorted(files), k=2):
+            content = bytearray((bag / name).read_bytes())
+            at = draw.randint(0, len(content))
+            content[at : at + draw.choice((0, 1, 5))] = draw.choice(pieces)
+            (bag / name).write_bytes(content)
+        found = examine(bag)
+        whole = {
+            content.encode() if isinstance(content, str) else content
+            for name, content in files.items()
+            if name.startswith("data/")
+        }
+        if any(p.read_bytes() not in whole for p in (bag / "data").glob("*") if p.is_file()):
+            assert not found.valid
+        assert all(str(flaw).isprintable() for flaw in found.flaws)
 
 
 def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:

@@ -62,6 +62,18 @@ def packed(packed_once: Path, tmp_path: Path) -> Path:
 
 
 @pytest.fixture
+def real_sheet() -> None:
+    """For tests that look at the proof sheet of a bag that they make."""
+
+
+@pytest.fixture(autouse=True)
+def quick_sheet(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Setting type takes longer than all the rest of a small bag."""
+    if "real_sheet" not in request.fixturenames:
+        monkeypatch.setattr("pipeline.proof_sheet.as_pdf", lambda *_: b"%PDF-1.7\n")
+
+
+@pytest.fixture
 def safelight(monkeypatch, capsys):
     """Exit code, standard output and standard error of the command."""
 
@@ -153,7 +165,7 @@ def test_nothing_changed(safelight, packed: Path) -> None:
     assert what_lies_in(packed) == before
 
 
-def test_what_changed_since_the_last_bag(safelight, packed: Path) -> None:
+def test_what_changed_since_the_last_bag(safelight, packed: Path, real_sheet: None) -> None:
     look_changes(packed)
     edit(packed / "job.yaml", "selects: rating >= 4", "selects: rating >= 3")
     safelight("rate", "3", "F0004", cwd=packed)
@@ -557,7 +569,9 @@ def test_the_proof_sheet_says_what_it_shows(packed: Path) -> None:
     assert len(reader.pages[0].images) == 3
 
 
-def test_the_colour_of_a_product_is_measured_in_the_delivered_file(job: Path) -> None:
+def test_the_colour_of_a_product_is_measured_in_the_delivered_file(
+    job: Path, real_sheet: None
+) -> None:
     """As the colour report has it, for the frame that shows the product, and for no other."""
     (job / "job.yaml").write_text(
         (job / "job.yaml").read_text() + "products:\n  lamp: {lab: [50, 10, 10], tolerance: 2.5}\n"

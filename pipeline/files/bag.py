@@ -281,9 +281,8 @@ class _Reading:
             raise _Stop
         self.encoding = values[1] if len(values) == 2 else "utf-8"
         try:
-            if not codecs.lookup(self.encoding)._is_text_encoding:
-                raise LookupError
-        except LookupError:
+            "a".encode(self.encoding)
+        except (LookupError, ValueError):
             what = f'says the character encoding "{self.encoding}", which is not known'
             self._flaw(DECLARED_IN, what)
             raise _Stop from None
@@ -543,12 +542,12 @@ class _Reading:
 
     def _summed(self, path: str, algorithms: set[str]) -> dict[str, str] | None:
         place = self.bag / path
-        if not place.resolve().is_relative_to(self.bag.resolve()):
-            self._flaw(path, "leads out of the bag")
-            return None
         if not stat.S_ISREG(place.lstat().st_mode):
             if not path.startswith(f"{PAYLOAD}/"):  # the payload's were named already
                 self._flaw(path, "is no file of its own")
+            return None
+        if not place.resolve().is_relative_to(self.bag.resolve()):
+            self._flaw(path, "leads out of the bag")
             return None
         with place.open("rb") as stream:
             return summed(stream, algorithms)
