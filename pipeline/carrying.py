@@ -172,13 +172,14 @@ def _picture(work: CarryWork, pixels: Codes, painted: Flags) -> bytes:
     import numpy as np
 
     from pipeline.files.encode import png
+    from pipeline.framing import Size
     from pipeline.outlines import numbered
     from pipeline.rendition import RenditionSpec, render
     from pipeline.work import reencoded
 
     threads = work.development.threads
     romm = reencoded(pixels, work.space, threads=threads)
-    [shown] = render(romm, [RenditionSpec(long_edge=PICTURE_PX)], threads)
+    [shown] = render(romm, [RenditionSpec(size=Size(long_edge=PICTURE_PX))], threads)
     size = shown.shape[1::-1]
     regions = {}
     _, labels, statistics, _ = cv2.connectedComponentsWithStats(_near(painted))

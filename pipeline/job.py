@@ -57,7 +57,7 @@ from pipeline.yamlfile import Document, Place
 
 JOB_FILE = "job.yaml"
 DEFAULT_EDITION = "after-2014"
-ENDINGS = {"jpeg": "jpg", "tiff": "tif"}
+ENDINGS = {"jpeg": "jpg", "tiff": "tif", "png": "png", "webp": "webp", "avif": "avif", "jxl": "jxl"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,6 +257,10 @@ class Job:
                     state.name, state.latest.number if state.latest else None
                 ),
                 "date": (state.original.capture.taken_at or "")[:10],
+                "taken_at": state.original.capture.taken_at,
+                "product": "-".join(self._products(state)),
+                "width": delivery.width or delivery.long_edge or delivery.short_edge,
+                "crop": (delivery.crop or "").replace(":", "x"),
             }
             for seq, state in enumerate(chosen, 1)
         ]
@@ -267,7 +271,11 @@ class Job:
         if problems := [problem for own in texts for problem in own.problems]:
             raise InvalidInput(problems)
         files = {
-            state.name: {"path": f"deliveries/{name}/{file_name}.{ending}", **own.said}
+            state.name: {
+                "path": f"deliveries/{name}/{file_name}.{ending}",
+                **own.said,
+                **self._framing(delivery, state),
+            }
             for state, file_name, own in zip(chosen, names, texts, strict=True)
         }
         settings = delivery.settings
@@ -282,6 +290,40 @@ class Job:
                 "file.path": order.origin("name"),
             },
         )
+
+    def _products(self, state: FrameState) -> Iterator[str]:
+        """Those whose place in the frame is known, or that its own file names."""
+        own = self.frames.get(state.name)
+        return iter(sorted(own.file.products)) if own else iter(())
+
+    def _framing(self, delivery: Delivery, state: FrameState) -> dict[str, Any]:
+        """What decides which part of a frame is shown, as ``cropping.Cropping`` reads it."""
+        own = self.frames.get(state.name)
+        framing: dict[str, Any] = {}
+        if own and own.file.crop:
+            part = own.file.crop
+            framing["crop"] = [part.left, part.top, part.right, part.bottom]
+        if delivery.cuts:
+            resolved = self.resolve(state.name, state.setup)
+            if own and own.file.focal:
+                framing["focal"] = list(own.file.focal)
+            elif subject := self._subject(state):
+                framing["subject"] = subject
+            keep = [
+                {"name": product.name, "where": product.where, "files": product.files}
+                for product in resolved.products
+            ]
+            framing |= {"keep": keep} if keep else {}
+        return {"framing": framing} if framing else {}
+
+    def _subject(self, state: FrameState) -> dict[str, Any] | None:
+        """The first mask, the frame's own before the setup's and the recipe's, of a subject."""
+        layers = [layer.file for layer in reversed(self._special(state.name, state.setup))]
+        for file in (*layers, self.recipe.file):
+            for mask in file.masks.values():
+                if mask.kind == "subject":
+                    return mask.model_dump(mode="json", by_alias=True, exclude_none=True)
+        return None
 
     def _belongs(self, delivery: Delivery, state: FrameState) -> bool:
         if delivery.frames == ("approved",):

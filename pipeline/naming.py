@@ -10,38 +10,47 @@ import re
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 from pipeline.errors import InvalidInput, Problem
 from pipeline.records import Origin
 
-FIELDS = ("client", "job", "frame", "seq", "setup", "version", "rating", "delivery", "date")
+FIELDS = (
+    *("client", "job", "frame", "seq", "setup", "product", "version", "rating", "delivery"),
+    *("date", "width", "crop"),
+)
 MAX_NAME_BYTES = 200
 MAX_PADDING = 6
 NOWHERE = Origin("", 0)
 
 _PART = re.compile(r"([^{}]*)(?:\{([^{}]*)\})?")
-_FIELD = re.compile(r"([a-z]+)(?::0([1-9]))?")
+_FIELD = re.compile(r"([a-z]+)(?::(?:0([1-9])|((?:%[YymdHMS]|[-_.])+)))?")
 _PLAIN = re.compile(r"[\w.-]+")
 # Windows keeps these for devices, with any extension (Microsoft: "Naming Files, Paths, Namespaces")
 _DEVICES = re.compile(r"(?:con|prn|aux|nul|(?:com|lpt)[0-9¹²³])(?=\.|\Z)", re.IGNORECASE)
 
 ALLOWED = (
-    f"letters, digits, . _ - and the fields {{{'}, {'.join(FIELDS)}}}; {{seq:03}} pads with zeros"
+    f"letters, digits, . _ - and the fields {{{'}, {'.join(FIELDS)}}}; {{seq:03}} pads with zeros, "
+    "{date:%Y%m%d} writes a date with %Y %y %m %d %H %M %S"
 )
 
 
 @dataclass(frozen=True, slots=True)
 class Template:
-    """A checked template: ``parts`` are (text, field or None, digits to pad ``seq`` to)."""
+    """A checked template: ``parts`` are (text, field or None, how it is written).
 
-    parts: tuple[tuple[str, str | None, int], ...]
+    How is the number of digits of ``seq``, the form of ``date`` as in ISO C's ``strftime``, or
+    nothing.
+    """
+
+    parts: tuple[tuple[str, str | None, str], ...]
 
     @classmethod
     def parse(cls, text: str) -> Template:
         """The template that a person wrote; raises ``ValueError`` with what is wrong with it."""
         if not text or len(text) > MAX_NAME_BYTES:
             raise ValueError(f"a template of {len(text)} characters")
-        parts: list[tuple[str, str | None, int]] = []
+        parts: list[tuple[str, str | None, str]] = []
         at = 0
         while at < len(text):
             match = _PART.match(text, at)
@@ -55,31 +64,37 @@ class Template:
         return cls(tuple(parts))
 
     def filled(self, row: Mapping[str, object]) -> str:
-        """The name for one file, without extension.
+        """The name for one file, without extension. ``row`` has ``taken_at`` for a ``date``'s form.
 
         Raises ``ValueError`` where a field is unknown or nothing safe is left.
         """
         text = ""
-        for literal, field, padding in self.parts:
+        for literal, field, how in self.parts:
             text += literal
             if field is not None:
-                value = row.get(field)
+                written = field == "date" and how
+                value = row.get("taken_at" if written else field)
                 if value is None or value == "":
                     raise ValueError(f"its {field} is not known")
-                text += f"{value:0{padding}d}" if isinstance(value, int) else slug(str(value))
+                if written:
+                    text += datetime.fromisoformat(str(value)).strftime(how)
+                else:
+                    text += f"{value:0{how}d}" if isinstance(value, int) else slug(str(value))
         return _safe(text)
 
 
-def _field(text: str | None) -> tuple[str | None, int]:
+def _field(text: str | None) -> tuple[str | None, str]:
     if text is None:
-        return None, 0
+        return None, ""
     match = _FIELD.fullmatch(text)
     if not match or match[1] not in FIELDS:
         raise ValueError(f"{{{text}}} is not a field")
-    padding = int(match[2] or 0)
-    if padding and (match[1] != "seq" or padding > MAX_PADDING):
+    field, padding, form = match.groups(default="")
+    if padding and (field != "seq" or int(padding) > MAX_PADDING):
         raise ValueError(f"{{{text}}}: only seq is padded, to at most {MAX_PADDING} digits")
-    return match[1], padding
+    if form and field != "date":
+        raise ValueError(f"{{{text}}}: only date is written in a form of its own")
+    return field, padding or form
 
 
 def slug(text: str) -> str:

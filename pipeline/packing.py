@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from pipeline.errors import SafelightError
-from pipeline.masking import Mask, Sight, density_of
+from pipeline.masking import Mask
+from pipeline.places import places
 from pipeline.records import Artifact, Request
 from pipeline.rounds import Packed, PackWork, SheetWork
 from pipeline.viewing import USUAL
@@ -33,6 +33,7 @@ def pack(work: PackWork) -> Packed:
     from pipeline.files.encode import jpeg, read_master, tiff
     from pipeline.files.identity import xmp_of
     from pipeline.files.metadata import Blocks
+    from pipeline.framing import Size
     from pipeline.rendition import RenditionSpec, render
     from pipeline.work import reencoded
 
@@ -43,7 +44,7 @@ def pack(work: PackWork) -> Packed:
     content = tiff(pixels, work.space, ppi=PPI, blocks=blocks, deflated=True, threads=threads)
     sent = landing.land(".tif", content)
     del content
-    shown = RenditionSpec(long_edge=PICTURE_PX, sharpen_for=USUAL["screen"])
+    shown = RenditionSpec(size=Size(long_edge=PICTURE_PX), sharpen_for=USUAL["screen"])
     master = read_master(work.job / work.master.path, work.master.digest)
     [finished] = render(master, [shown], threads)
     del master
@@ -115,66 +116,10 @@ def _masks(
 
 def _densities(work: PackWork, size: tuple[int, int]) -> Iterator[tuple[Request, Float32]]:
     """What each request's mask selects, one after the other."""
-    from pipeline.files.painted import read_painted
-    from pipeline.kernels.masks import Grid
-
-    development, asked = work.development, {}
-    digests: dict[str, str] = {}
-    for request in work.requests:
-        if request.where is not None:
-            asked[request.number] = Mask.model_validate(request.where)
-            digests |= request.files
-    try:
-        painted = {
-            path: read_painted(development.files[path], digest) for path, digest in digests.items()
-        }
-        seen = (mask for mask in asked.values() if mask.reads_scene)
-        in_scene: Iterator[Float32] = iter(())
-        if any(mask.reads_scene for mask in asked.values()):
-            in_scene = _in_scene(work, list(seen), size, painted)
-        grid = Grid.over(*size)
-        for request in work.requests:
-            if mask := asked.get(request.number):
-                if mask.reads_scene:
-                    yield request, next(in_scene)
-                else:
-                    yield request, density_of(mask, grid, Sight(painted)).at(grid.box)
-    except ValueError as error:
-        raise SafelightError(str(error)) from error
-
-
-def _in_scene(
-    work: PackWork,
-    masks: list[Mask],
-    size: tuple[int, int],
-    painted: Mapping[str, NDArray[Any]],
-) -> Iterator[Float32]:
-    """Masks that depend on what the picture shows: that is the original, as it is developed."""
-    from pipeline.chain import densities
-    from pipeline.files.painted import read_painted
-    from pipeline.files.raw import open_original
-    from pipeline.kernels.correction import Correction
-    from pipeline.work import opener
-
-    development = work.development
-    source = open_original(development.original, development.original_digest)
-    fitted = development.correction
-    local = [step for step in development.steps if step.stage == "local"]
-    files = {path: digest for step in local for path, digest in step.files.items()}
-    return densities(
-        masks,
-        size,
-        development.steps,
-        source,
-        development.files,
-        Correction.from_json(fitted) if fitted else None,
-        {
-            **painted,
-            **{path: read_painted(development.files[path], files[path]) for path in files},
-        },
-        even=development.even,
-        others=opener(development.others),
-    )
+    placed = [request for request in work.requests if request.where is not None]
+    masks = [Mask.model_validate(request.where) for request in placed]
+    digests = {path: digest for request in placed for path, digest in request.files.items()}
+    yield from zip(placed, places(work.development, masks, digests, size), strict=True)
 
 
 # --- the round's own files ---

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from functools import partial
 from typing import Any, NamedTuple
 
@@ -16,53 +16,50 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.frame import Float32
+from pipeline.framing import Border, Box, Size, inner_size
 from pipeline.kernels.encode import Bits, Codes, decode_romm16, encoding_of
 from pipeline.kernels.medium import sharpening_for
 from pipeline.kernels.resize import Taps, lanczos_taps, resize_rows
 from pipeline.kernels.sharpen import halo_px, unsharp_rows
 from pipeline.viewing import Viewing
 
+WHOLE = Size()
 BAND_ROWS = 128
 """Rows of a pyramid level that are worked on at once, by one thread."""
 
 
 @dataclass(frozen=True, slots=True)
 class RenditionSpec:
-    """What a delivery asks of a picture. At most one of the three sizes; none means full size.
+    """What a delivery asks of a picture.
 
-    ``long_edge`` and ``short_edge`` in pixels, ``scale`` as a factor. A picture is never made
-    larger than its master unless ``enlarge`` is set. ``sharpen_for`` is how it will be seen; None
-    sharpens nothing.
+    ``part`` is what of the master it shows, None for all. ``sharpen_for`` is how it will be seen;
+    None sharpens nothing.
     """
 
     space: str = "srgb"
     bits: Bits = 8
-    long_edge: int | None = None
-    short_edge: int | None = None
-    scale: float | None = None
-    enlarge: bool = False
+    size: Size = WHOLE
+    part: Box | None = None
+    border: Border | None = None
     sharpen_for: Viewing | None = None
 
     @classmethod
-    def of(cls, settings: Mapping[str, Any]) -> RenditionSpec:
+    def of(cls, settings: Mapping[str, Any], part: Box | None = None) -> RenditionSpec:
         """The specification in a delivery's settings, which say more than a rendition needs."""
-        known = {item.name for item in fields(cls)}
-        asked = {key: value for key, value in settings.items() if key in known}
-        seen = asked.pop("sharpen_for")
-        return cls(**asked, sharpen_for=None if seen == "none" else Viewing(**seen))
+        seen, border = settings["sharpen_for"], settings.get("border")
+        return cls(
+            space=settings["space"],
+            bits=settings["bits"],
+            size=Size.of(settings),
+            part=part,
+            border=None if border is None else Border(**border),
+            sharpen_for=None if seen == "none" else Viewing(**seen),
+        )
 
-    def size_of(self, width: int, height: int) -> tuple[int, int]:
-        """Width and height in pixels of the rendition of a master; at least 1, edges rounded."""
-        factor = 1.0
-        if self.long_edge is not None:
-            factor = self.long_edge / max(width, height)
-        elif self.short_edge is not None:
-            factor = self.short_edge / min(width, height)
-        elif self.scale is not None:
-            factor = self.scale
-        if not self.enlarge:
-            factor = min(factor, 1.0)
-        return max(1, round(width * factor)), max(1, round(height * factor))
+    def inner_size(self, width: int, height: int) -> tuple[int, int, int]:
+        """Pixels across and down for the picture of a master, and of the border on each side."""
+        part = self.part or Box(0, 0, width, height)
+        return inner_size(part.width, part.height, self.size, self.border)
 
 
 def render(
@@ -75,32 +72,56 @@ def render(
     then sharpened for its medium, then encoded. The same pixels for any ``threads`` and whatever
     else is rendered. A rendition that asks for nothing is ``master`` itself, not a copy.
     """
-    height, width = master.shape[:2]
+    results: list[NDArray[Any] | None] = [None] * len(specs)
+    parts: dict[Box, list[int]] = {}
+    whole = Box(0, 0, master.shape[1], master.shape[0])
+    for index, spec in enumerate(specs):
+        parts.setdefault(spec.part or whole, []).append(index)
+    with ThreadPoolExecutor(threads) as pool:
+        for part, wanted in parts.items():
+            rows, columns = slice(part.top, part.bottom), slice(part.left, part.right)
+            shown = master if part == whole else master[rows, columns]
+            pictures = _rendered(shown, [specs[index] for index in wanted], pool)
+            for index, picture in zip(wanted, pictures, strict=True):
+                results[index] = _bordered(picture, specs[index], part)
+    return [picture for picture in results if picture is not None]
+
+
+def _rendered(
+    shown: NDArray[np.uint16], specs: Sequence[RenditionSpec], pool: ThreadPoolExecutor
+) -> list[NDArray[Any]]:
+    """Renditions of one part of a master, without their borders."""
+    height, width = shown.shape[:2]
     results: list[NDArray[Any]] = []
     waiting: dict[int, list[int]] = {}
     for index, spec in enumerate(specs):
-        size = spec.size_of(width, height)
-        if size == (width, height) and _is_master(spec):
-            results.append(master)
+        across, down, _ = inner_size(width, height, spec.size, spec.border)
+        if (across, down) == (width, height) and _is_master(spec):
+            results.append(shown)
             continue
         dtype = np.uint8 if spec.bits == 8 else np.uint16
-        results.append(np.empty((size[1], size[0], 3), dtype))
+        results.append(np.empty((down, across, 3), dtype))
         # a level keeps what it holds at half its size and coarser unharmed by its own filtering
-        halvings = int(np.log2(max(min(width / size[0], height / size[1]) / 2, 1.0)))
+        halvings = int(np.log2(max(min(width / across, height / down) / 2, 1.0)))
         waiting.setdefault(halvings, []).append(index)
-    level = _Level(partial(_decoded, master), (height, width), (height, width))
-    with ThreadPoolExecutor(threads) as pool:
-        for halvings in range(max(waiting, default=-1) + 1):
-            tasks = [
-                _rendering(level, specs[i], width, results[i]) for i in waiting.get(halvings, ())
-            ]
-            half = _half_of(level)
-            if halvings < max(waiting):
-                tasks.append(half.task)
-            bands = range(0, level.samples[0], BAND_ROWS)
-            list(pool.map(partial(_make_band, level, tasks), bands))
-            level = half.level
+    level = _Level(partial(_decoded, shown), (height, width), (height, width))
+    for halvings in range(max(waiting, default=-1) + 1):
+        tasks = [_rendering(level, specs[i], width, results[i]) for i in waiting.get(halvings, ())]
+        half = _half_of(level)
+        if halvings < max(waiting):
+            tasks.append(half.task)
+        bands = range(0, level.samples[0], BAND_ROWS)
+        list(pool.map(partial(_make_band, level, tasks), bands))
+        level = half.level
     return results
+
+
+def _bordered(picture: NDArray[Any], spec: RenditionSpec, part: Box) -> NDArray[Any]:
+    *_, around = inner_size(part.width, part.height, spec.size, spec.border)
+    if spec.border is None or around == 0:
+        return picture
+    code = np.iinfo(picture.dtype).max if spec.border.colour == "white" else 0
+    return np.pad(picture, ((around, around), (around, around), (0, 0)), constant_values=code)
 
 
 def _is_master(spec: RenditionSpec) -> bool:

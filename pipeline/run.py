@@ -259,11 +259,13 @@ class _Run:
         develops = any(action.action == "develop" for action in actions)
         recorded = next((v.master for v in state.versions if v.number == number), None)
         back = retouch_of(state.trips).back
+        # a crop may look for its subject in the original, as it is developed
+        measured = (develops and not back) or self.measurements.covers(resolved)
         return FrameWork(
             frame=frame,
             job=self.folder,
             development=development_of(
-                self.survey, resolved, self.measurements if develops and not back else None, threads
+                self.survey, resolved, self.measurements if measured else None, threads
             ),
             master=_master_path(frame, number),
             recorded=None if develops else recorded,
@@ -279,7 +281,8 @@ class _Run:
         from pipeline.work import DeliveredFile
 
         order = self.deliveries[action.delivery or ""]
-        own = {key: value for key, value in order.files[action.frame].items() if key != "path"}
+        own = dict(order.files[action.frame])
+        path, framing = own.pop("path"), own.pop("framing", {})
         said = {**order.metadata, **own}
         capture, provenance = Capture(), None
         if "metadata" not in order.settings:  # it is as full as can be
@@ -293,9 +296,10 @@ class _Run:
         self.report.notes += [f"{action.frame}: {note}" for note in composed.notes]
         return DeliveredFile(
             delivery=order.name,
-            path=order.files[action.frame]["path"],
+            path=path,
             settings=order.settings,
             blocks=composed.blocks,
+            framing=framing,
         )
 
     def _provenance(self, action: Action) -> Provenance:

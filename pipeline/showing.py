@@ -84,6 +84,7 @@ def _developed(
     from pipeline.engines.capacity import cores
     from pipeline.files.painted import read_painted
     from pipeline.files.raw import open_original
+    from pipeline.framing import Size
     from pipeline.kernels.correction import Correction
     from pipeline.rendition import RenditionSpec, render
     from pipeline.run import others_of
@@ -114,7 +115,7 @@ def _developed(
             even=even,
             others=others,
         )
-        shown = RenditionSpec(long_edge=side, sharpen_for=USUAL["screen"])
+        shown = RenditionSpec(size=Size(long_edge=side), sharpen_for=USUAL["screen"])
         [picture] = render(master, [shown], cores())
         shape = picture.shape[0], picture.shape[1]
         laid = list(

@@ -428,13 +428,14 @@ def _map(
 
     from pipeline.files.encode import png
     from pipeline.files.landing import land
+    from pipeline.framing import Size
     from pipeline.kernels.overlay import overlaid
     from pipeline.outlines import numbered
     from pipeline.rendition import RenditionSpec, render
     from pipeline.work import reencoded
 
     romm = reencoded(after, sent.space, threads=work.threads)
-    [shown] = render(romm, [RenditionSpec(long_edge=MAP_PX)], work.threads)
+    [shown] = render(romm, [RenditionSpec(size=Size(long_edge=MAP_PX))], work.threads)
     size = shown.shape[1::-1]
 
     def reduced(flags: Flags) -> NDArray[np.float32]:

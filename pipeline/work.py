@@ -31,7 +31,6 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from pipeline.files.landing import Content
     from pipeline.files.metadata import Blocks
     from pipeline.frame import Source
     from pipeline.kernels.chart import Corners
@@ -49,14 +48,14 @@ PPI = 300
 class DeliveredFile:
     """One file to make for a delivery: where it goes, its settings, what it says of itself.
 
-    ``settings`` are those of ``ResolvedDelivery``: ``format``, ``quality``, and what
-    ``rendition.RenditionSpec`` takes.
+    ``settings`` are those of ``ResolvedDelivery``; ``framing`` is as in ``cropping.Cropping``.
     """
 
     delivery: str
     path: str
     settings: Mapping[str, Any]
     blocks: Blocks
+    framing: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,7 +295,7 @@ def make_frame(work: FrameWork) -> FrameDone:
         clock.lap("develop")
         landed = land(work.job / work.master, tiff(pixels, MASTER_SPACE, ppi=PPI), work.job)
         clock.lap("write master")
-    delivered, error = _deliver(work, pixels)
+    delivered, error = _deliver(work, pixels, notes)
     clock.lap("deliver")
     unfinished = Failure(str(error), error.exit_code) if error else None
     return FrameDone(work.frame, landed, delivered, clock.laps, unfinished, tuple(notes))
@@ -386,34 +385,51 @@ def finished(
 
 
 def _deliver(
-    work: FrameWork, pixels: NDArray[np.uint16]
+    work: FrameWork, pixels: NDArray[np.uint16], notes: list[str]
 ) -> tuple[dict[str, Artifact], SafelightError | None]:
     """The files that are in place, and what kept the rest from it."""
     delivered: dict[str, Artifact] = {}
     if not work.deliveries:
         return delivered, None
+    from pipeline.cropping import Cropping
+    from pipeline.files.formats import written
     from pipeline.files.landing import land
     from pipeline.rendition import RenditionSpec, render
 
-    specs = [RenditionSpec.of(file.settings) for file in work.deliveries]
-    pictures = render(pixels, specs, work.development.threads)
+    height, width = pixels.shape[:2]
+    cropping = Cropping(work.development, width, height)
     try:
+        specs = [
+            RenditionSpec.of(file.settings, cropping.part(file.settings, file.framing))
+            for file in work.deliveries
+        ]
+        notes += cropping.notes
+        pictures = render(pixels, specs, work.development.threads)
         for file, spec, picture in zip(work.deliveries, specs, pictures, strict=True):
-            content = _encoded(file, spec, picture)
-            delivered[file.delivery] = land(work.job / file.path, content, work.job)
+            ppi = _ppi(file, spec, picture.shape, notes)
+            done = written(picture, spec.space, file.settings, ppi=ppi, blocks=file.blocks)
+            notes += [f"{file.delivery}: {note}" for note in done.notes]
+            delivered[file.delivery] = land(work.job / file.path, done.content, work.job)
     except SafelightError as error:
         return delivered, error
     return delivered, None
 
 
-def _encoded(file: DeliveredFile, spec: RenditionSpec, picture: NDArray[Any]) -> Content:
-    from pipeline.files.encode import jpeg, tiff
-
-    ppi = spec.sharpen_for.ppi if spec.sharpen_for else PPI
-    if file.settings["format"] == "jpeg":
-        quality = file.settings["quality"]
-        return jpeg(picture, spec.space, quality=quality, ppi=ppi, blocks=file.blocks)
-    return tiff(picture, spec.space, ppi=ppi, blocks=file.blocks)
+def _ppi(file: DeliveredFile, spec: RenditionSpec, shape: tuple[int, ...], notes: list[str]) -> int:
+    """What a file says of its resolution: on paper, what makes it as large as was asked."""
+    paper = spec.size.print
+    if paper is None:
+        return spec.sharpen_for.ppi if spec.sharpen_for else PPI
+    height, width = shape[:2]
+    across, down = paper.edges(width, height)
+    shares = [has / edge for has, edge in ((width, across), (height, down)) if edge]
+    ppi = round(paper.ppi * max(shares))
+    if ppi < paper.ppi:
+        notes.append(
+            f"{file.delivery}: it prints at {ppi} pixels an inch, {paper.ppi} were asked: the "
+            "frame has no more"
+        )
+    return ppi
 
 
 class _Clock:

@@ -25,15 +25,21 @@ from pydantic import (
 
 from pipeline import captions, naming, wording
 from pipeline.edits import EDITS
+from pipeline.framing import parsed_aspect
 from pipeline.masking import Lab, Mask
 from pipeline.selection import FramePattern, Selection
 from pipeline.step import Step
 from pipeline.steps import STEPS
 from pipeline.viewing import USUAL, Viewing
 
-SIZES = ("long_edge", "short_edge", "scale")
+SIZES = ("long_edge", "short_edge", "width", "height", "megapixels", "print", "scale")
+"""Of which a delivery has one, or width and height together."""
+LOSSY = {"jpeg": 90, "webp": 90, "avif": 85, "jxl": 90}
+"""The quality of each format that loses something, where nothing is said."""
 WHICH_FRAMES = ("approved", "selects")
 MEDIA = (*USUAL, "none")
+LEAST_PART = 0.05
+"""Of a frame's width or height that a crop leaves."""
 
 NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$"
 Name = Annotated[
@@ -420,20 +426,64 @@ def _medium_by_name(value: Any) -> Any:
     return None if value == "none" else {value: {}}
 
 
+class OnPaper(Written):
+    """A size in print. With both edges, files are cut to just that, turned as each picture is."""
+
+    width_mm: float | None = Field(None, ge=5, le=20_000)
+    height_mm: float | None = Field(None, ge=5, le=20_000)
+    ppi: int = Field(300, ge=20, le=2400, description="pixels an inch of the paper")
+
+    @model_validator(mode="after")
+    def _has_an_edge(self) -> OnPaper:
+        if self.width_mm is None and self.height_mm is None:
+            raise ValueError("give width_mm, height_mm or both")
+        return self
+
+
+class Margin(Written):
+    """A border of one colour around the picture, inside the file's size."""
+
+    share: float = Field(ge=0.001, le=0.25, description="of the file's long edge, on each side")
+    colour: Literal["white", "black"] = "white"
+
+
+def _shape(text: str) -> str:
+    try:
+        parsed_aspect(text)
+    except (ValueError, ZeroDivisionError):
+        allowed = "width to height such as 4:5 or 1.91:1, at most 20:1"
+        raise wording.refusal(wording.shown(text), allowed) from None
+    return text
+
+
 class Delivery(Written):
     """A named set of output files for one use."""
 
-    format: Literal["jpeg", "tiff"]
-    bits: Literal[8, 16] | None = Field(None, description="default: jpeg 8, tiff 16")
+    format: Literal["jpeg", "tiff", "png", "webp", "avif", "jxl"]
+    bits: Literal[8, 16] | None = Field(None, description="default: tiff 16, all others 8")
     long_edge: int | None = Field(None, ge=16, le=65_000, description="pixels of the longer side")
     short_edge: int | None = Field(None, ge=16, le=65_000, description="pixels of the shorter side")
+    width: int | None = Field(None, ge=16, le=65_000, description="pixels across, at most")
+    height: int | None = Field(None, ge=16, le=65_000, description="pixels down, at most")
+    megapixels: float | None = Field(None, ge=0.01, le=400, description="millions of pixels")
+    print: OnPaper | None = Field(None, description="a size on paper")
     scale: float | None = Field(None, ge=0.01, le=4, description="share of the master's size")
     enlarge: bool = Field(False, description="whether a smaller picture is blown up")
+    crop: Annotated[str, AfterValidator(_shape)] | None = Field(
+        None, description="the shape to which pictures are cut, width to height, such as 4:5"
+    )
+    border: Margin | None = Field(None, description="around the picture; default none")
     space: Literal["srgb", "display-p3", "adobe-rgb", "romm-rgb"] = "srgb"
     sharpen_for: Annotated[SharpenFor | None, BeforeValidator(_medium_by_name)] = Field(
         None, description="the medium that its files are seen on; default none"
     )
-    quality: int | None = Field(None, ge=1, le=100, description="of a jpeg; default 90")
+    quality: int | None = Field(
+        None, ge=1, le=100, description="of jpeg, webp, avif, jxl; default 90, of avif 85"
+    )
+    max_bytes: int | None = Field(
+        None, ge=2_000, le=4_000_000_000, description="in place of quality: the best that fits"
+    )
+    progressive: bool = Field(False, description="whether a jpeg comes in finer and finer scans")
     name: Annotated[str, AfterValidator(_name_template)] = Field(
         "{frame}", description="template of the files' names, without ending"
     )
@@ -456,17 +506,31 @@ class Delivery(Written):
 
     @model_validator(mode="after")
     def _belongs_together(self) -> Delivery:
-        if sum(getattr(self, size) is not None for size in SIZES) > 1:
-            raise ValueError(f"one size at most: {wording.listed(SIZES)}")
-        if self.format == "jpeg" and self.bits == 16:
-            raise ValueError("a jpeg has 8 bits")
-        if self.format == "tiff" and self.quality is not None:
-            raise ValueError("quality is for jpeg")
+        given = {size for size in SIZES if getattr(self, size) is not None}
+        if len(given) > 1 and given != {"width", "height"}:
+            allowed = f"one size of {wording.listed(SIZES)}, or width and height"
+            raise ValueError(f"{wording.listed(sorted(given))} together; {allowed}")
+        if self.bits == 16 and self.format not in ("tiff", "png"):
+            raise ValueError(f"16 bits go with tiff and png; a {self.format} has 8")
+        for key in ("quality", "max_bytes"):
+            if getattr(self, key) is not None and self.format not in LOSSY:
+                raise ValueError(f"{key} is for {wording.listed(LOSSY)}")
+        if self.quality is not None and self.max_bytes is not None:
+            raise ValueError("quality and max_bytes: one of them")
+        if self.progressive and self.format != "jpeg":
+            raise ValueError("progressive is for jpeg")
         if (self.scale or 0) > 1 and not self.enlarge:
             raise ValueError("a scale above 1 goes with enlarge: true")
         if self.privacy != "strict" and self.metadata != "full":
             raise ValueError(f"privacy: {self.privacy} goes with metadata: full")
         return self
+
+    @property
+    def cuts(self) -> bool:
+        """Whether its pictures are cut to a shape."""
+        paper = self.print
+        both = paper is not None and paper.width_mm is not None and paper.height_mm is not None
+        return self.crop is not None or both
 
     @property
     def for_screens(self) -> bool:
@@ -482,13 +546,13 @@ class Delivery(Written):
             exclude={"name", "frames", "description", "sharpen_for"},
             exclude_none=True,
         )
-        for key, default in (("metadata", "full"), ("privacy", "strict")):
+        for key, default in (("metadata", "full"), ("privacy", "strict"), ("progressive", False)):
             if settings[key] == default:  # said where it is not, so that older keys stay
                 del settings[key]
         settings["sharpen_for"] = asdict(self.sharpen_for.viewing) if self.sharpen_for else "none"
-        settings.setdefault("bits", 8 if self.format == "jpeg" else 16)
-        if self.format == "jpeg":
-            settings.setdefault("quality", 90)
+        settings.setdefault("bits", 16 if self.format == "tiff" else 8)
+        if self.format in LOSSY and self.max_bytes is None:
+            settings.setdefault("quality", LOSSY[self.format])
         if not any(size in settings for size in SIZES):
             settings["scale"] = 1.0
         return settings
@@ -655,6 +719,23 @@ class Retouch(Written):
     due: Day | None = Field(None, description="the day by which it should be back")
 
 
+class Part(Written):
+    """Where a picture is cut, as shares of the frame's width and height."""
+
+    left: Share = 0.0
+    top: Share = 0.0
+    right: Share = 1.0
+    bottom: Share = 1.0
+
+    @model_validator(mode="after")
+    def _leaves_something(self) -> Part:
+        if min(self.right - self.left, self.bottom - self.top) < LEAST_PART:
+            raise ValueError(
+                f"right is to the right of left and bottom below top, by {LEAST_PART} at least"
+            )
+        return self
+
+
 class FrameFile(Written):
     """frames/NAME.yaml: what is special about one frame."""
 
@@ -667,6 +748,10 @@ class FrameFile(Written):
         None, description="the frame whose local edits this one gets, masks carried along"
     )
     retouch: Retouch = Field(Retouch(), description="what the retoucher is asked for")
+    crop: Part | None = Field(None, description="the part of the frame that deliveries show")
+    focal: Place | None = Field(
+        None, description="what crops are laid around: shares from the left and from the top"
+    )
     description: Templated | None = Field(
         None, description="in place of the setup's, the delivery's and the job's"
     )

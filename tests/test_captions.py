@@ -187,7 +187,8 @@ def test_rights_only_and_none(tmp_path: Path) -> None:
             '"{job} {frame}"',
             '"{job} {fram}"',
             "job.yaml:11: caption.title: {fram} is not a field; allowed: text, and the fields"
-            " {client}, {job}, {frame}, {seq}, {setup}, {version}, {rating}, {delivery}, {date}",
+            " {client}, {job}, {frame}, {seq}, {setup}, {product}, {version}, {rating}, {delivery},"
+            " {date}, {width}, {crop}",
         ),
         (
             '"{job} {frame}"',

@@ -218,16 +218,37 @@ def test_keys_of_the_job(tmp_path: Path, line: str, problem: str) -> None:
     ("settings", "problem"),
     [
         ("{long_edge: 100}", ".format: missing; allowed: jpeg, tiff"),
-        ("{format: jpeg, bits: 16}", ": a jpeg has 8 bits"),
+        ("{format: jpeg, bits: 16}", ": 16 bits go with tiff and png; a jpeg has 8"),
         ("{format: jpeg, bits: 12}", ".bits: 12; allowed: 8, 16"),
         ("{format: tiff, quality: 3}", ": quality is for jpeg"),
         (
             "{format: tiff, scale: 1, long_edge: 100}",
-            ": one size at most: long_edge, short_edge, scale",
+            ": long_edge, scale together; one size of long_edge, short_edge, width, height, "
+            "megapixels, print, scale, or width and height",
         ),
         ("{format: tiff, scale: 2}", ": a scale above 1 goes with enlarge: true"),
         ("{format: tiff, long_edge: 1.5}", ".long_edge: 1.5; allowed: a whole number from 16 to"),
         ("{format: tiff, space: srgp}", '.space: "srgp"; allowed: srgb, display-p3, adobe-rgb'),
+        ("{format: webp, bits: 16}", ": 16 bits go with tiff and png; a webp has 8"),
+        ("{format: png, max_bytes: 9000}", ": max_bytes is for jpeg, webp, avif, jxl"),
+        (
+            "{format: jpeg, max_bytes: 9000, quality: 80}",
+            ": quality and max_bytes: one of them",
+        ),
+        ("{format: jpeg, max_bytes: 9}", ".max_bytes: 9; allowed: a whole number from 2000"),
+        ("{format: avif, progressive: true}", ": progressive is for jpeg"),
+        (
+            "{format: tiff, crop: 4by5}",
+            '.crop: "4by5"; allowed: width to height such as 4:5 or 1.91:1, at most 20:1',
+        ),
+        ("{format: tiff, crop: 50:1}", '.crop: "50:1"; allowed: width to height'),
+        ("{format: tiff, print: {}}", ".print: give width_mm, height_mm or both"),
+        ("{format: tiff, print: {width_mm: 1}}", ".print.width_mm: 1; allowed: "),
+        ("{format: tiff, border: {share: 0.5}}", ".border.share: 0.5; allowed: "),
+        (
+            "{format: tiff, border: {share: 0.1, colour: red}}",
+            '.border.colour: "red"; allowed: white, black',
+        ),
         ("{format: tiff, enlarge: 1}", ".enlarge: 1; allowed: true or false"),
         ("{format: tiff, name: '{x}'}", ".name: {x} is not a field; allowed: letters"),
         ("{format: tiff, frames: all}", '.frames: "all"; allowed: approved, selects, or a list'),
@@ -554,7 +575,8 @@ def test_a_delivery_that_nobody_defines_is_a_problem(tmp_path: Path) -> None:
     assert problems(files(tmp_path, recipes__mine=recipe)) == [
         "recipes/mine.yaml:6: deliver[1]: no delivery called wev in job.yaml, did you mean web?;"
         " allowed: web",
-        "recipes/mine.yaml:6: deliver[2].half.format: missing; allowed: jpeg, tiff",
+        "recipes/mine.yaml:6: deliver[2].half.format: missing; allowed: jpeg, tiff, png, webp,"
+        " avif, jxl",
     ]
 
 

@@ -22,6 +22,10 @@ ROW = {
     "rating": 4,
     "delivery": "web",
     "date": "2024-10-03",
+    "taken_at": "2024-10-03T18:04:09.25+02:00",
+    "product": "red-lamp",
+    "width": 2048,
+    "crop": "4x5",
 }
 
 
@@ -29,6 +33,8 @@ ROW = {
     ("template", "name"),
     [
         ("{job}_{seq:03}_{frame}", "quay-lamps_003_QL0007"),
+        ("{date:%y%m%d-%H.%M.%S}_{product}", "241003-18.04.09_red-lamp"),
+        ("{frame}_{width}_{crop}", "QL0007_2048_4x5"),
         ("{client}-{date}-v{version}", "Ferrow-Enamelware-2024-10-03-v2"),
         ("{delivery}.{setup}.{rating}.{seq}", "web.daylight.4.3"),
         ("hero", "hero"),

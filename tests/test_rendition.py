@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from pipeline.framing import Border, Box, Size
 from pipeline.kernels.encode import encoding_of
 from pipeline.kernels.spaces import SPACES, between_matrix
 from pipeline.rendition import RenditionSpec, render
@@ -37,15 +40,48 @@ def master():
     ],
 )
 def test_sizes(spec, size):
-    assert RenditionSpec(**spec).size_of(803, 1201) == size
+    assert RenditionSpec(size=Size(**spec)).inner_size(803, 1201) == (*size, 0)
 
 
 def test_a_delivery_s_settings_make_a_specification():
     seen = {"medium": "matte", "ppi": 240, "distance_mm": 600.0}
-    settings = {"format": "jpeg", "quality": 90, "long_edge": 2048, "sharpen_for": seen}
-    expected = RenditionSpec(long_edge=2048, sharpen_for=Viewing("matte", 240, 600.0))
+    settings = {
+        "format": "jpeg",
+        "space": "srgb",
+        "bits": 8,
+        "long_edge": 2048,
+        "sharpen_for": seen,
+    }
+    expected = RenditionSpec(size=Size(long_edge=2048), sharpen_for=Viewing("matte", 240, 600.0))
     assert RenditionSpec.of(settings) == expected
-    assert RenditionSpec.of({"scale": 0.5, "sharpen_for": "none"}) == RenditionSpec(scale=0.5)
+    part = Box(0, 1, 20, 31)
+    plain = {"space": "srgb", "bits": 16, "scale": 0.5, "sharpen_for": "none"}
+    expected = RenditionSpec(bits=16, size=Size(scale=0.5), part=part)
+    assert RenditionSpec.of(plain, part) == expected
+
+
+def test_a_part_is_what_the_part_alone_would_be(master):
+    part = Box(101, 57, 640, 1003)
+    spec = RenditionSpec("srgb", 8, Size(long_edge=300), sharpen_for=USUAL["screen"])
+    cut = np.ascontiguousarray(master[part.top : part.bottom, part.left : part.right])
+    (alone,) = render(cut, [spec])
+    whole, shown = render(master, [spec, replace(spec, part=part)])
+    assert (shown == alone).all()
+    assert (whole == render(master, [spec])[0]).all()
+
+
+def test_a_border_lies_around_the_picture_and_inside_the_size(master):
+    for bits, colour, code in ((8, "white", 255), (16, "black", 0)):
+        spec = RenditionSpec("srgb", bits, Size(long_edge=400), border=Border(0.1, colour))
+        (picture,) = render(master, [spec])
+        assert picture.shape[0] == 400
+        assert (picture[:40] == code).all()
+        assert (picture[:, :40] == code).all()
+        assert (picture[-40:] == code).all()
+        assert (picture[:, -40:] == code).all()
+        (inner,) = render(master, [RenditionSpec("srgb", bits, Size(long_edge=320))])
+        if bits == 16:  # no dither
+            assert (picture[40:-40, 40:-40] == inner).all()
 
 
 def test_nothing_asked_gives_the_master_itself(master):
@@ -64,12 +100,12 @@ def test_full_size_in_another_space_is_exact(master):
 
 
 SPECS = [
-    RenditionSpec(long_edge=900, sharpen_for=USUAL["screen"]),
-    RenditionSpec(long_edge=590),
-    RenditionSpec("display-p3", long_edge=200, sharpen_for=USUAL["matte"]),
-    RenditionSpec("adobe-rgb", 16, long_edge=77),
+    RenditionSpec(size=Size(long_edge=900), sharpen_for=USUAL["screen"]),
+    RenditionSpec(size=Size(long_edge=590)),
+    RenditionSpec("display-p3", size=Size(long_edge=200), sharpen_for=USUAL["matte"]),
+    RenditionSpec("adobe-rgb", 16, size=Size(long_edge=77)),
     RenditionSpec("adobe-rgb", 16),
-    RenditionSpec(long_edge=1500, enlarge=True),
+    RenditionSpec(size=Size(long_edge=1500, enlarge=True)),
 ]
 
 
@@ -92,7 +128,7 @@ def test_bands_leave_no_seam(master, together, monkeypatch):
 def test_light_is_kept_at_every_size(master):
     working = SPACES["romm-rgb"].transfer.decode(master / 65535).reshape(-1, 3).mean(axis=0)
     expected = working @ between_matrix("romm-rgb", "srgb").T
-    specs = [RenditionSpec("srgb", 16, long_edge=edge) for edge in (900, 400, 150, 40)]
+    specs = [RenditionSpec("srgb", 16, size=Size(long_edge=edge)) for edge in (900, 400, 150, 40)]
     for codes in render(master, specs):
         linear = SPACES["srgb"].transfer.decode(codes / 65535).reshape(-1, 3).mean(axis=0)
         assert np.abs(linear / expected - 1).max() < 0.01
@@ -100,7 +136,7 @@ def test_light_is_kept_at_every_size(master):
 
 def test_the_pyramid_costs_nothing_that_is_seen(master):
     # 1201 -> 150 goes through two halvings; a box mean of 8 by 8 is what it must not stray from
-    (small,) = render(master[:1200, :800], [RenditionSpec("srgb", 16, long_edge=150)])
+    (small,) = render(master[:1200, :800], [RenditionSpec("srgb", 16, size=Size(long_edge=150))])
     linear = SPACES["romm-rgb"].transfer.decode(master[:1200, :800] / 65535)
     linear = linear @ between_matrix("romm-rgb", "srgb").T
     box = linear.reshape(150, 8, 100, 8, 3).mean(axis=(1, 3))
@@ -112,7 +148,7 @@ def test_the_pyramid_costs_nothing_that_is_seen(master):
 def test_a_grey_master_gives_a_grey_picture():
     grey = RANDOM.integers(0, 65536, (300, 200, 1)).astype(np.uint16).repeat(3, 2)
     for codes in render(
-        grey, [RenditionSpec(), RenditionSpec(long_edge=90, sharpen_for=USUAL["screen"])]
+        grey, [RenditionSpec(), RenditionSpec(size=Size(long_edge=90), sharpen_for=USUAL["screen"])]
     ):
         assert (codes == codes[..., :1]).all()
 
@@ -120,7 +156,7 @@ def test_a_grey_master_gives_a_grey_picture():
 @pytest.mark.parametrize("shape", [(1, 1), (1, 7), (300, 2), (3, 5000)])
 def test_odd_shapes(shape):
     master = np.full((*shape, 3), 30000, np.uint16)
-    specs = [RenditionSpec(), RenditionSpec(long_edge=3, sharpen_for=USUAL["matte"])]
+    specs = [RenditionSpec(), RenditionSpec(size=Size(long_edge=3), sharpen_for=USUAL["matte"])]
     full, small = render(master, specs, threads=2)
     assert full.shape == (*shape, 3)
     assert max(small.shape[:2]) <= 3

@@ -9,6 +9,7 @@ from slanted_edge import BRIGHT, DARK, edge, mtf50, sfr
 
 from pipeline.develop import master_pixels
 from pipeline.files.raw import open_original
+from pipeline.framing import Size
 from pipeline.kernels.medium import wanted_gain
 from pipeline.kernels.resize import lanczos_transfer
 from pipeline.kernels.spaces import SPACES
@@ -17,6 +18,8 @@ from pipeline.viewing import USUAL, Viewing
 
 UP_TO = 0.30
 """Cycles a pixel up to which a delivery's SFR is within 5 % of its target."""
+
+HALF = Size(scale=0.5)
 
 
 # MTF50 of a square pixel and a Gaussian: sin(pi f) / (pi f) exp(-2 pi^2 s^2 f^2) = 0.5, solved
@@ -53,7 +56,7 @@ SEEN = [*USUAL.values(), Viewing("screen", 220, 500.0), Viewing("matte", 200, 60
 def test_a_delivered_edge_has_the_transfer_that_its_medium_asks_for(master, viewing, scale):
     # at full size a part will do
     source = master if scale < 1 else master[:200, 90:-90]
-    spec = RenditionSpec("srgb", 16, scale=scale, sharpen_for=viewing)
+    spec = RenditionSpec("srgb", 16, size=Size(scale=scale), sharpen_for=viewing)
     light = light_of(render(source, [spec])[0])
     ratio = source.shape[1] / light.shape[1]
     frequency, modulation = sfr(light)
@@ -63,7 +66,7 @@ def test_a_delivered_edge_has_the_transfer_that_its_medium_asks_for(master, view
     within = frequency <= UP_TO
     assert np.abs(modulation / target - 1)[within].max() < 0.05
     # and that is more than without it
-    plain = light_of(render(source, [RenditionSpec("srgb", 16, scale=scale)])[0])
+    plain = light_of(render(source, [RenditionSpec("srgb", 16, size=Size(scale=scale))])[0])
     assert modulation[within][-1] > sfr(plain)[1][within][-1] * 1.04
     # beyond what resizing itself overshoots, about 5 L* and no more: common practice, no source
     assert light.max() <= plain.max() * 1.12 + 1e-4
@@ -74,9 +77,11 @@ def test_what_resizing_takes_is_given_back_too(master):
     """The finest detail gains more where Lanczos' kernel took of it: half at 0.5 cycles a pixel."""
     gained = []
     for scale in (0.4, 1):
-        spec = RenditionSpec("srgb", 16, scale=scale, sharpen_for=USUAL["screen"])
+        spec = RenditionSpec("srgb", 16, size=Size(scale=scale), sharpen_for=USUAL["screen"])
         sharp = sfr(light_of(render(master, [spec])[0]))[1]
-        plain = sfr(light_of(render(master, [RenditionSpec("srgb", 16, scale=scale)])[0]))[1]
+        plain = sfr(
+            light_of(render(master, [RenditionSpec("srgb", 16, size=Size(scale=scale))])[0])
+        )[1]
         gained.append(sharp[-1] / plain[-1])
     assert gained[0] > gained[1] + 0.03
 
@@ -90,7 +95,7 @@ def test_as_seen_an_edge_is_nearer_to_the_scene_where_the_eye_is_sharpest(master
     at = 8 / viewing.pixels_a_degree
     seen = {}
     for sharpen_for in (viewing, None):
-        spec = RenditionSpec("srgb", 16, scale=0.5, sharpen_for=sharpen_for)
+        spec = RenditionSpec("srgb", 16, size=Size(scale=0.5), sharpen_for=sharpen_for)
         frequency, modulation = sfr(light_of(render(master, [spec])[0]))
         seen[sharpen_for] = np.interp(at, frequency, modulation) * medium_transfer(at, viewing)
     assert abs(seen[viewing] - 1) < 0.03
@@ -101,7 +106,9 @@ def test_as_seen_an_edge_is_nearer_to_the_scene_where_the_eye_is_sharpest(master
 def test_noise_of_flat_areas_stays_within_its_bound(medium, rng):
     noisy = codes_of(0.3 * (1 + rng.normal(0, 0.02, (400, 400))))
     noise = [
-        light_of(render(noisy, [RenditionSpec("srgb", 16, scale=0.5, sharpen_for=seen)])[0]).std()
+        light_of(
+            render(noisy, [RenditionSpec("srgb", 16, size=Size(scale=0.5), sharpen_for=seen)])[0]
+        ).std()
         for seen in (USUAL[medium], None)
     ]
     assert 1.02 < noise[0] / noise[1] < 1.4
@@ -117,7 +124,10 @@ def test_hue_and_chroma_of_an_edge_stay(rng):
         SPACES[space].transfer.decode(codes / 65535)
         for codes in render(
             codes,
-            [RenditionSpec(space, 16, scale=0.5, sharpen_for=m) for m in (USUAL["matte"], None)],
+            [
+                RenditionSpec(space, 16, size=Size(scale=0.5), sharpen_for=m)
+                for m in (USUAL["matte"], None)
+            ],
         )
     )
     share = sharp / sharp.sum(axis=2, keepdims=True)

@@ -25,6 +25,7 @@ from pipeline.files.identity import xmp_of
 from pipeline.files.metadata import Blocks
 from pipeline.files.profile import converted, profile_of
 from pipeline.files.returned import read_returned
+from pipeline.framing import Size
 from pipeline.hashing import digest_bytes
 from pipeline.records import Artifact, Handoff, Request
 from pipeline.rendition import RenditionSpec, render
@@ -67,7 +68,7 @@ class Sent:
             content(stream)
         mask = np.zeros((HEIGHT, WIDTH), np.uint8)
         mask[100:180, 180:280] = 255
-        [shown] = render(self.pixels, [RenditionSpec(long_edge=300)])
+        [shown] = render(self.pixels, [RenditionSpec(size=Size(long_edge=300))])
         masks = {1: self._file(f"{frame}_mask-1.png", png(mask))}
         reference = self._file(f"{frame}_reference.jpg", jpeg(shown, "srgb", quality=90, ppi=300))
         self.handoff = Handoff(

@@ -1,0 +1,164 @@
+"""Crops on a real job: around what the frame's file says, its subject, its products, its middle."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+import tifffile
+from PIL import Image
+
+from pipeline.cropping import Cropping
+from pipeline.errors import InvalidInput
+from pipeline.framing import Box
+from pipeline.manifest import Manifest
+from pipeline.rounds import Development
+from pipeline.run import run
+from pipeline.survey import survey
+from tests.job_for_tests import HEIGHT, WIDTH, InProcess, edit, make_job
+
+SQUARE = {"crop": "1:1"}
+LAMP = {"polygon": [[0.6, 0.1], [0.95, 0.1], [0.95, 0.6], [0.6, 0.6]]}
+POT = {"ellipse": {"centre": [0.15, 0.7], "radii": [0.1, 0.1]}}
+
+
+def cropping() -> Cropping:
+    """Of a frame of 3000 × 2000 pixels, of which only places are asked."""
+    return Cropping(Development(Path("none"), "", (), {}), 3000, 2000)
+
+
+def keeping(**masks: dict) -> dict:
+    return {"keep": [{"name": name, "where": where, "files": {}} for name, where in masks.items()]}
+
+
+def test_a_crop_is_laid_around_what_is_known() -> None:
+    assert cropping().part({}, {}) is None
+    assert cropping().part(SQUARE, {}) == Box(500, 0, 2500, 2000)
+    assert cropping().part(SQUARE, {"focal": (0.1, 0.5)}) == Box(0, 0, 2000, 2000)
+    crop = cropping()
+    assert crop.part(SQUARE, keeping(lamp=LAMP)) == Box(1000, 0, 3000, 2000)
+    assert crop.notes == []
+    # moved from the focal point by no more than the product needs
+    held = cropping().part(SQUARE, {"focal": (0.1, 0.5), **keeping(lamp=LAMP)})
+    assert held.right == pytest.approx(0.95 * 3000, abs=8)
+    free = {"crop": (0.1, 0.2, 0.5, 0.9)}
+    assert cropping().part({}, free) == Box(300, 400, 1500, 1800)
+    assert cropping().part(SQUARE, free) == Box(300, 500, 1500, 1700)
+    paper = {"print": {"width_mm": 100, "height_mm": 150, "ppi": 100}}
+    assert cropping().part(paper, {}) is None, "it is of that shape"
+
+
+def test_a_product_that_cannot_be_kept_whole_is_named() -> None:
+    crop = cropping()
+    both = crop.part(SQUARE, keeping(lamp=LAMP, pot=POT))
+    assert both.right == pytest.approx(0.95 * 3000, abs=8), "the first is kept"
+    assert crop.notes == ["the crop to 2000 × 2000 pixels cuts pot"]
+    assert cropping().part(SQUARE, keeping(none={"polygon": [[0, 0], [0, 0.001], [0.001, 0]]}))
+
+
+FRAME = """\
+frame: F0001
+focal: [0.1, 0.5]
+crop: {left: 0.1}
+"""
+DELIVERIES = """\
+  square:
+    {format: png, bits: 16, crop: "1:1", name: "{frame}_{crop}"}
+  paper:
+    {format: jpeg, print: {width_mm: 30, height_mm: 20, ppi: 127},
+     border: {share: 0.1}, name: "{frame}_{date:%Y}"}
+  small:
+    {format: webp, width: 60, max_bytes: 4200, name: "{frame}_{width}"}
+"""
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory) -> Path:
+    job = make_job(tmp_path_factory.mktemp("made") / "job", frames=2, selects=2)
+    edit(job / "job.yaml", "deliveries:\n", "deliveries:\n" + DELIVERIES)
+    (job / "frames").mkdir()
+    (job / "frames/F0001.yaml").write_text(FRAME)
+    report = run(job, deliveries=["square", "paper", "small"], engine=InProcess())
+    assert report.exit_code == 0, report.failed
+    assert not [note for note in report.notes if "cuts" in note]
+    return job
+
+
+@pytest.fixture
+def job(made, tmp_path) -> Path:
+    return shutil.copytree(made, tmp_path / "job")
+
+
+def test_what_is_delivered_is_that_part_of_the_master(job: Path) -> None:
+    import cv2
+
+    from pipeline.rendition import RenditionSpec, render
+
+    master = tifffile.imread(job / "masters/F0001_v1.tif")
+    part = master[:, 20:160]  # a square of the height, as far left as the frame's crop lets it be
+    assert part.shape == (HEIGHT, 140, 3)
+    (expected,) = render(np.ascontiguousarray(part), [RenditionSpec("srgb", 16)])
+    seen = cv2.imread(str(job / "deliveries/square/F0001_1x1.png"), cv2.IMREAD_UNCHANGED)
+    assert (seen[..., ::-1] == expected).all()
+    middle = tifffile.imread(job / "masters/F0002_v1.tif")[:, 30:170]
+    (expected,) = render(np.ascontiguousarray(middle), [RenditionSpec("srgb", 16)])
+    seen = cv2.imread(str(job / "deliveries/square/F0002_1x1.png"), cv2.IMREAD_UNCHANGED)
+    assert (seen[..., ::-1] == expected).all()
+
+
+def test_a_print_says_how_large_it_is(job: Path) -> None:
+    (path,) = (job / "deliveries/paper").glob("F0002_*.jpg")
+    with Image.open(path) as picture:
+        assert picture.size == (150, 100), "30 × 20 mm at 127 ppi"
+        assert picture.info["dpi"] == (127, 127)
+        codes = np.asarray(picture)
+    assert (codes[:8] > 250).all()
+    assert (codes[20:-20, 20:-20] < 250).any()
+    found = subprocess.run(
+        ["exiftool", "-json", "-n", "-XResolution", str(path)],
+        capture_output=True, check=True, text=True,
+    )  # fmt: skip
+    assert {row["XResolution"] for row in json.loads(found.stdout)} == {127}
+
+
+def test_a_file_under_a_size_is_under_it(job: Path) -> None:
+    files = sorted((job / "deliveries/small").iterdir())
+    assert [file.name for file in files] == ["F0001_60.webp", "F0002_60.webp"]
+    assert all(0 < file.stat().st_size <= 4200 for file in files)
+
+
+def test_a_print_larger_than_the_frame_says_what_it_prints_at(job: Path) -> None:
+    edit(job / "job.yaml", "width_mm: 30, height_mm: 20, ppi: 127", "width_mm: 400, ppi: 300")
+    report = run(job, deliveries=["paper"], engine=InProcess())
+    assert f"F0002: paper: it prints at {round(WIDTH / 0.8 / (400 / 25.4))}" in " ".join(
+        report.notes
+    )
+
+
+def test_a_changed_focal_point_delivers_again_and_says_why(job: Path) -> None:
+    edit(job / "frames/F0001.yaml", "focal: [0.1, 0.5]", "focal: [0.9, 0.5]")
+    with Manifest.open(job) as manifest:
+        actions = survey(job, manifest, deliveries=["square", "small"]).actions
+    todo = {(a.frame, a.delivery): a.reason for a in actions if a.action == "deliver"}
+    assert list(todo) == [("F0001", "square")]
+    assert "framing.focal" in todo["F0001", "square"]
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ("focal: [0.1]", "focal[1]: missing; allowed: a number from 0 to 1"),
+        ("focal: [0.1, 3]", "focal[1]: 3; allowed: "),
+        ("crop: {left: 0.6, right: 0.5}", "crop: right is to the right of left"),
+        ("crop: {west: 0.6}", "crop.west: unknown key; allowed: left, top, right, bottom"),
+    ],
+)
+def test_what_cannot_be_cropped_is_refused(job: Path, line: str, words: str) -> None:
+    (job / "frames/F0001.yaml").write_text(f"frame: F0001\n{line}\n")
+    with Manifest.open(job) as manifest, pytest.raises(InvalidInput) as refused:
+        survey(job, manifest)
+    assert f"frames/F0001.yaml:2: {words}" in str(refused.value.problems[0])
