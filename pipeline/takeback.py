@@ -352,14 +352,15 @@ def _in_space(
     """
     import numpy as np
 
-    from pipeline.files.profile import converted, profile_of, title_of
+    from pipeline.files.profile import converted, profile_of
+    from pipeline.files.proofread import profile_name
 
     ours = profile_of(space)
     said = f"it has no colour profile and was taken as {assume}" if profile is None else None
     theirs = profile_of(assume or space) if profile is None else profile
     if theirs == ours:
         return pixels, Finding("note", "profile", said) if said else None
-    name = assume if profile is None else title_of(theirs) or "another profile"
+    name = assume if profile is None else profile_name(theirs)
     sample = np.random.default_rng(1).integers(0, 65536, (64, 64, 3)).astype(np.uint16)
     try:
         if _difference(converted(sample, theirs, ours), sample).max() <= SAME_CODES:

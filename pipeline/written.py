@@ -517,6 +517,8 @@ class Delivery(Written):
                 raise ValueError(f"{key} is for {wording.listed(LOSSY)}")
         if self.quality is not None and self.max_bytes is not None:
             raise ValueError("quality and max_bytes: one of them")
+        if self.format == "jxl" and self.space != "srgb":
+            raise ValueError("a jxl is written in srgb alone")
         if self.progressive and self.format != "jpeg":
             raise ValueError("progressive is for jpeg")
         if (self.scale or 0) > 1 and not self.enlarge:

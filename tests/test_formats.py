@@ -13,19 +13,21 @@ from pathlib import Path
 import imagecodecs
 import numpy as np
 import pytest
-from PIL import Image
+from PIL import Image, ImageCms
 
 from pipeline.errors import CannotWrite
 from pipeline.files.formats import SHOWS, has_fine_colour, written
 from pipeline.files.landing import land
 from pipeline.files.metadata import MetadataWriter
 from pipeline.files.profile import profile_of
+from pipeline.files.proofread import CannotMeasure, profile_name, read_back
 from pipeline.kernels.similarity import similarity
 from pipeline.records import Capture
 
 cv2 = pytest.importorskip("cv2")
 pyvips = pytest.importorskip("pyvips")
 skimage = pytest.importorskip("skimage")
+pytest.importorskip("pillow_jxl")
 
 LOSSY = ("jpeg", "webp", "avif", "jxl")
 FORMATS = (*LOSSY, "png", "tiff")
@@ -54,15 +56,14 @@ def saved(path: Path, pixels, space="srgb", blocks=None, **settings) -> Path:
 def test_every_format_carries_profile_resolution_and_texts(
     kind: str, photograph, blocks, tmp_path: Path
 ) -> None:
-    path = saved(tmp_path / f"a.{kind}", photograph, "display-p3", blocks)
-    with (
-        Image.open(path)
-        if kind != "jxl"
-        else pytest.importorskip("pillow_jxl") and Image.open(path) as image
-    ):
+    space = "srgb" if kind == "jxl" else "display-p3"
+    path = saved(tmp_path / f"a.{kind}", photograph, space, blocks)
+    with Image.open(path) as image:
         assert image.size == (420, 300)
-        if kind != "jxl":  # which says the space in its own words
-            assert image.info["icc_profile"] == profile_of("display-p3")
+        if kind == "jxl":  # which says the space in a word of its own
+            assert profile_name(image.info["icc_profile"]) == "sRGB"
+        else:
+            assert image.info["icc_profile"] == profile_of(space)
     found = subprocess.run(
         ["exiftool", "-json", "-n", "-a", "-G0", str(path)],
         capture_output=True, check=True, text=True,
@@ -79,6 +80,7 @@ def test_every_format_carries_profile_resolution_and_texts(
 def test_other_decoders_see_the_same_picture(kind: str, photograph, tmp_path: Path) -> None:
     path = saved(tmp_path / f"a.{kind}", photograph)
     seen = {}
+    seen["pillow"] = np.asarray(Image.open(path))
     if kind != "jxl":
         seen["vips"] = np.asarray(pyvips.Image.new_from_file(str(path)))[..., :3]
         seen["opencv"] = cv2.imread(str(path))[..., ::-1]
@@ -89,6 +91,30 @@ def test_other_decoders_see_the_same_picture(kind: str, photograph, tmp_path: Pa
         assert pixels.shape == photograph.shape, who
         off = np.abs(pixels.astype(int) - photograph)
         assert off.mean() < (3.0 if kind in LOSSY else 1e-9), who
+
+
+@pytest.mark.parametrize("kind", FORMATS)
+def test_what_was_delivered_can_be_measured_again(kind: str, photograph, tmp_path: Path) -> None:
+    codes = photograph.astype(np.uint16) * 257 if kind in ("png", "tiff") else photograph
+    space = "srgb" if kind == "jxl" else "display-p3"
+    path = saved(tmp_path / f"a.{kind}", codes, space, quality=97)
+    proof = read_back(path)
+    assert (proof.width, proof.height) == (420, 300)
+    # littlecms by way of Pillow, 8 bits
+    to_lab = ImageCms.buildTransform(
+        ImageCms.ImageCmsProfile(io.BytesIO(profile_of(space))),
+        ImageCms.createProfile("LAB"), "RGB", "LAB",
+    )  # fmt: skip
+    expected = np.asarray(ImageCms.applyTransform(Image.fromarray(photograph), to_lab))
+    means = proof.lab().reshape(-1, 3).mean(axis=0)
+    truth = np.dstack(
+        [expected[..., 0] / 2.55, *(expected[..., k].view(np.int8).astype(float) for k in (1, 2))]
+    )
+    assert means == pytest.approx(truth.reshape(-1, 3).mean(axis=0), abs=0.6)
+    with pytest.raises(CannotMeasure, match=r"cut short|damaged"):
+        data = path.read_bytes()
+        path.write_bytes(data[: len(data) // 3])
+        read_back(path).lab()
 
 
 def test_png_keeps_sixteen_bits(tmp_path: Path) -> None:
@@ -113,8 +139,6 @@ def test_a_progressive_jpeg_has_many_scans_and_the_same_pixels(photograph, tmp_p
 
 @pytest.mark.parametrize("kind", LOSSY)
 def test_the_best_quality_under_a_cap(kind: str, photograph, blocks, tmp_path: Path) -> None:
-    if kind == "jxl":
-        pytest.importorskip("pillow_jxl")
     cap = 30_000
     done = written(photograph, "srgb", {"format": kind, "max_bytes": cap}, ppi=72, blocks=blocks)
     assert len(done.content) <= cap

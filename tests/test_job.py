@@ -236,6 +236,7 @@ def test_keys_of_the_job(tmp_path: Path, line: str, problem: str) -> None:
             ": quality and max_bytes: one of them",
         ),
         ("{format: jpeg, max_bytes: 9}", ".max_bytes: 9; allowed: a whole number from 2000"),
+        ("{format: jxl, space: display-p3}", ": a jxl is written in srgb alone"),
         ("{format: avif, progressive: true}", ": progressive is for jpeg"),
         (
             "{format: tiff, crop: 4by5}",

@@ -132,25 +132,28 @@ def _coders(
 
         return _Coded(encode, halves)
 
-    def as_jxl() -> _Coded:
-        import pillow_jxl  # noqa: F401  # teaches Pillow the format
+    def as_jxl(quality: int, _halved: bool) -> bytes:
+        import imagecodecs
 
-        plain = by_pillow("JXL", False, effort=JXL_EFFORT)
-
-        def encode(quality: int, halved: bool) -> bytes:
-            # a box of ISO/IEC 18181-2 for what the encoder does not carry
-            box = struct.pack(">I4s", 8 + len(xmp), b"xml ") + xmp
-            return plain.encode(quality, halved) + (box if xmp else b"")
-
-        return _Coded(encode, False)
+        # the encoder takes no profile: it says sRGB, which is what it is given
+        plain = imagecodecs.jpegxl_encode(
+            pixels, level=quality, effort=JXL_EFFORT, usecontainer=True, numthreads=1
+        )
+        boxes = [(b"Exif", bytes(4) + said.exif(pixels)), (b"xml ", xmp)]
+        return bytes(plain) + b"".join(_box(kind, data) for kind, data in boxes if data)
 
     return {
         "jpeg": lambda: _Coded(as_jpeg, True),
         # WebP halves its colour planes always (RFC 9649)
         "webp": lambda: by_pillow("WEBP", False, method=WEBP_METHOD),
         "avif": lambda: by_pillow("AVIF", True, speed=AVIF_SPEED),
-        "jxl": as_jxl,
+        "jxl": lambda: _Coded(as_jxl, False),
     }
+
+
+def _box(kind: bytes, data: bytes) -> bytes:
+    """A box of the container of ISO/IEC 18181-2."""
+    return struct.pack(">I4s", 8 + len(data), kind) + data
 
 
 # --- under a size ---
@@ -175,7 +178,7 @@ def _under(pixels: NDArray[np.uint8], cap: int, coded: _Coded, kind: str) -> Wri
             best, low = tried, middle
         else:
             high = middle - 1
-    shown = similarity(_light(_decoded(best)), _light(pixels))
+    shown = similarity(_light(_decoded(best, kind)), _light(pixels))
     notes: tuple[str, ...] = ()
     if shown < SHOWS:
         notes = (
@@ -196,9 +199,12 @@ def has_fine_colour(pixels: NDArray[np.uint8]) -> bool:
     return float(np.quantile(np.abs(whole - planes).max(axis=2), 0.995)) > FINE_COLOUR
 
 
-def _decoded(data: bytes) -> NDArray[np.uint8]:
+def _decoded(data: bytes, kind: str) -> NDArray[np.uint8]:
+    import imagecodecs
     from PIL import Image
 
+    if kind == "jxl":
+        return np.asarray(imagecodecs.jpegxl_decode(data), np.uint8)
     with Image.open(io.BytesIO(data)) as image:
         return np.asarray(image)
 

@@ -149,15 +149,3 @@ def converted(codes: NDArray[np.uint16], source: bytes, target: bytes) -> NDArra
     except Exception as error:  # whatever the colour engine finds in a broken profile
         raise UnreadableOriginal(f"its colour profile cannot be used ({error})") from error
     return out
-
-
-def title_of(profile: bytes) -> str:
-    """What a profile calls itself; empty where it says nothing that can be read."""
-    from io import BytesIO
-
-    from PIL import ImageCms
-
-    try:
-        return ImageCms.getProfileDescription(ImageCms.ImageCmsProfile(BytesIO(profile))).strip()
-    except (ImageCms.PyCMSError, OSError):
-        return ""

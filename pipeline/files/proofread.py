@@ -1,4 +1,4 @@
-"""Reads delivered JPEG and TIFF files back from disk, as the client's reader would.
+"""Reads delivered files back from disk, as the client's reader would.
 
 What a file's codes mean is asked of littlecms and of the profile embedded in the file: nothing here
 knows how Safelight encodes, so that a mistake there shows up here.
@@ -6,6 +6,7 @@ knows how Safelight encodes, so that a mistake there shows up here.
 
 from __future__ import annotations
 
+import io
 import struct
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -103,14 +104,15 @@ def _averaged(plane: Float64, side: int) -> Float64:
 
 
 def read_back(path: Path) -> Proof:
-    """Open a delivered JPEG or TIFF. Raises ``CannotMeasure`` with a sentence.
+    """Open a delivered file of any format. Raises ``CannotMeasure`` with a sentence.
 
-    A JPEG is decoded as a whole; of an uncompressed TIFF only what is asked for is read.
+    It is decoded as a whole; of an uncompressed TIFF only what is asked for is read.
     """
     try:
         with path.open("rb") as file:
-            jpeg = file.read(2) == b"\xff\xd8"
-        shape, dtype, codes, profile, orientation = (_jpeg if jpeg else _tiff)(path)
+            begins = file.read(8)
+        reader = next((r for head, r in _READERS.items() if begins.startswith(head)), _by_pillow)
+        shape, dtype, codes, profile, orientation = reader(path)
     except OSError as error:
         raise CannotMeasure(f"it cannot be read ({error.strerror})") from error
     except UnreadableOriginal as error:
@@ -202,6 +204,43 @@ def _tiff(path: Path) -> Opened:
     return shape, dtype.newbyteorder("="), codes, profile, orientation
 
 
+def _by_pillow(path: Path) -> Opened:
+    """PNG, WebP and AVIF. Pillow knows no colours of 16 bits, so those are not its own."""
+    import imagecodecs
+    from PIL import Image, UnidentifiedImageError
+
+    data = path.read_bytes()
+    try:
+        with Image.open(io.BytesIO(data)) as image:
+            checked_size(*image.size)
+            profile = image.info.get("icc_profile")
+            orientation = int(image.getexif().get(ORIENTATION, 1))
+            png = image.format == "PNG"
+            pixels = imagecodecs.png_decode(data) if png else np.asarray(image.convert("RGB"))
+    except UnidentifiedImageError as error:
+        raise UnreadableOriginal("it is no picture, or damaged") from error
+    except OSError as error:  # of the decoders: the file itself was read
+        raise UnreadableOriginal(f"it is damaged or cut short ({error})") from error
+    return (*_held(pixels), profile, orientation)
+
+
+def _jxl(path: Path) -> Opened:
+    """JPEG XL: here always in sRGB, which is what its decoder gives where a file names nothing."""
+    import imagecodecs
+
+    pixels = imagecodecs.jpegxl_decode(path.read_bytes())
+    return (*_held(pixels), imagecodecs.cms_profile("srgb"), 1)
+
+
+_READERS: dict[bytes, Callable[[Path], Opened]] = {
+    b"\xff\xd8": _jpeg,
+    b"II": _tiff,
+    b"MM": _tiff,
+    b"\0\0\0\x0cJXL ": _jxl,
+}
+"""By the first bytes of a file."""
+
+
 @lru_cache(maxsize=16)
 def _reading(profile: bytes, dtype: str, grey: bool) -> Callable[[Codes], Float64]:
     """A function from codes to XYZ in the connection space, each value as littlecms gives it.
@@ -253,6 +292,13 @@ def _by_engine(profile: bytes, codes: Codes) -> Float64:
 
 def profile_name(profile: bytes) -> str:
     """What a profile calls itself (its "desc" tag, ICC.1:2022, 9.2.41), or "unnamed"."""
+    try:
+        return _described(profile)
+    except struct.error:
+        return "unnamed"
+
+
+def _described(profile: bytes) -> str:
     (count,) = struct.unpack_from(">I", profile, 128)
     for entry in range(min(count, 100)):
         name, start, size = struct.unpack_from(">4sII", profile, 132 + 12 * entry)
