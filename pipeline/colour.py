@@ -156,6 +156,7 @@ def _files(
             chart=_chart(charts.get(resolved.setup or ""), state.name),
             products=tuple(_product(each, found, state) for each in resolved.products),
             kelvin=_kelvin(resolved),
+            shown=delivered.shown,
         )
 
 

@@ -77,10 +77,23 @@ class Version:
 
 
 @dataclass(frozen=True, slots=True)
+class Shown:
+    """A part of a frame in a file: its edges as shares of the frame's width and height, and the
+    border's pixels around it."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+    border_px: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class Delivered:
     """One file of a delivery, and the version of the frame that it carries.
 
-    ``inputs`` is what its key was computed from (see ``pipeline.plan.delivery_inputs``).
+    ``inputs`` is what its key was computed from (see ``pipeline.plan.delivery_inputs``); ``shown``
+    is what it shows of the frame.
     """
 
     delivery: str
@@ -90,6 +103,7 @@ class Delivered:
     inputs: Mapping[str, Any]
     artifact: Artifact
     made_at: str
+    shown: Shown | None = None
 
 
 @dataclass(frozen=True, slots=True)

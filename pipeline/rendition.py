@@ -21,6 +21,7 @@ from pipeline.kernels.encode import Bits, Codes, decode_romm16, encoding_of
 from pipeline.kernels.medium import sharpening_for
 from pipeline.kernels.resize import Taps, lanczos_taps, resize_rows
 from pipeline.kernels.sharpen import halo_px, unsharp_rows
+from pipeline.records import Shown
 from pipeline.viewing import Viewing
 
 WHOLE = Size()
@@ -60,6 +61,20 @@ class RenditionSpec:
         """Pixels across and down for the picture of a master, and of the border on each side."""
         part = self.part or Box(0, 0, width, height)
         return inner_size(part.width, part.height, self.size, self.border)
+
+    def shown(self, width: int, height: int) -> Shown | None:
+        """What a file shows of a master; None for all of it and nothing around."""
+        *_, border_px = self.inner_size(width, height)
+        if self.part is None and border_px == 0:
+            return None
+        part = self.part or Box(0, 0, width, height)
+        return Shown(
+            part.left / width,
+            part.top / height,
+            part.right / width,
+            part.bottom / height,
+            border_px,
+        )
 
 
 def render(

@@ -378,6 +378,7 @@ class _Run:
                 order, action.frame, self._key_of_version(action), self.survey.demand.encoders
             ),
             artifact=done.delivered[order.name],
+            shown=done.shown.get(order.name),
             made_at=now,
         )
         self.manifest.record_delivered(delivered)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.engines import Failure
 from pipeline.errors import ChartUnread, FrameFailed, SafelightError
-from pipeline.records import Artifact, ResolvedProduct, ResolvedStep
+from pipeline.records import Artifact, ResolvedProduct, ResolvedStep, Shown
 from pipeline.rounds import (
     Carried,
     CarryWork,
@@ -79,6 +79,7 @@ class FrameWork:
 class FrameDone:
     """What came of it. ``master`` is None where the recorded one was current.
 
+    ``shown`` is what those of the ``delivered`` show that show a part or have a border.
     ``unfinished`` says why a delivery is not among those ``delivered``; the rest is in place.
     ``notes`` are what a person should know of the frame, in sentences.
     """
@@ -86,6 +87,7 @@ class FrameDone:
     frame: str
     master: Artifact | None
     delivered: Mapping[str, Artifact]
+    shown: Mapping[str, Shown] = field(default_factory=dict)
     seconds: Mapping[str, float] = field(default_factory=dict)
     unfinished: Failure | None = None
     notes: tuple[str, ...] = ()
@@ -295,10 +297,11 @@ def make_frame(work: FrameWork) -> FrameDone:
         clock.lap("develop")
         landed = land(work.job / work.master, tiff(pixels, MASTER_SPACE, ppi=PPI), work.job)
         clock.lap("write master")
-    delivered, error = _deliver(work, pixels, notes)
+    shown: dict[str, Shown] = {}
+    delivered, error = _deliver(work, pixels, notes, shown)
     clock.lap("deliver")
     unfinished = Failure(str(error), error.exit_code) if error else None
-    return FrameDone(work.frame, landed, delivered, clock.laps, unfinished, tuple(notes))
+    return FrameDone(work.frame, landed, delivered, shown, clock.laps, unfinished, tuple(notes))
 
 
 def developed(
@@ -385,7 +388,7 @@ def finished(
 
 
 def _deliver(
-    work: FrameWork, pixels: NDArray[np.uint16], notes: list[str]
+    work: FrameWork, pixels: NDArray[np.uint16], notes: list[str], shown: dict[str, Shown]
 ) -> tuple[dict[str, Artifact], SafelightError | None]:
     """The files that are in place, and what kept the rest from it."""
     delivered: dict[str, Artifact] = {}
@@ -410,6 +413,8 @@ def _deliver(
             done = written(picture, spec.space, file.settings, ppi=ppi, blocks=file.blocks)
             notes += [f"{file.delivery}: {note}" for note in done.notes]
             delivered[file.delivery] = land(work.job / file.path, done.content, work.job)
+            if part := spec.shown(width, height):
+                shown[file.delivery] = part
     except SafelightError as error:
         return delivered, error
     return delivered, None

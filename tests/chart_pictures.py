@@ -13,7 +13,8 @@ from functools import cache
 
 import cv2
 import numpy as np
-from spectral import CAMERAS, camera_rgb, chart_reflectances
+
+from tests.spectral import CAMERAS, camera_rgb, chart_reflectances
 
 LIGHTS = ("D55", "D65", "A", "LED-B1", "LED-B3", "FL2")
 BACKGROUNDS = ("plain", "cloud", "planks", "tiles", "grain")

@@ -5,13 +5,13 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
-from chart_pictures import LIGHTS, Scene, draw, patch_colours
-from spectral import CAMERAS
 
 from pipeline.kernels.chart import PATCH_SHARE, measure, patch_quads
 from pipeline.kernels.finding import Found, NotFound, find_chart
 from pipeline.kernels.recognition import doubt
 from pipeline.kernels.references import PATCHES, reference_xyz
+from tests.chart_pictures import LIGHTS, Scene, draw, patch_colours
+from tests.spectral import CAMERAS
 
 REFERENCE = reference_xyz("after-2014")
 

@@ -12,14 +12,6 @@ import colour
 import numpy as np
 import PyOpenColorIO as ocio  # noqa: N813
 import pytest
-from spectral import (
-    CAMERAS,
-    D50_XYZ,
-    camera_rgb,
-    chart_reflectances,
-    other_reflectances,
-    xyz_d50,
-)
 
 from pipeline.kernels.chart import PATCH_SHARE, measure
 from pipeline.kernels.correction import (
@@ -35,6 +27,14 @@ from pipeline.kernels.exchange import clf_text, cube_of, cube_text
 from pipeline.kernels.fitting import fit_correction
 from pipeline.kernels.linear import matrix
 from pipeline.kernels.references import EDITIONS, lab_of_reflectance, reference_xyz
+from tests.spectral import (
+    CAMERAS,
+    D50_XYZ,
+    camera_rgb,
+    chart_reflectances,
+    other_reflectances,
+    xyz_d50,
+)
 
 LIGHTS = ("D50", "D65", "A", "LED-B1", "LED-B3", "FL2")
 CASES = [(camera, light) for camera in CAMERAS for light in LIGHTS]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,10 +17,13 @@ from pipeline.cropping import Cropping
 from pipeline.errors import InvalidInput
 from pipeline.framing import Box
 from pipeline.manifest import Manifest
+from pipeline.proof.measure import measure_file
+from pipeline.records import Shown
 from pipeline.rounds import Development
 from pipeline.run import run
 from pipeline.survey import survey
-from tests.job_for_tests import HEIGHT, WIDTH, InProcess, edit, make_job
+from tests.job_for_tests import HEIGHT, WIDTH, InProcess, edit, make_job, states
+from tests.proof_for_tests import chart_file, lamp_density, lamp_file, write_picture
 
 SQUARE = {"crop": "1:1"}
 LAMP = {"polygon": [[0.6, 0.1], [0.95, 0.1], [0.95, 0.6], [0.6, 0.6]]}
@@ -162,3 +166,52 @@ def test_what_cannot_be_cropped_is_refused(job: Path, line: str, words: str) -> 
     with Manifest.open(job) as manifest, pytest.raises(InvalidInput) as refused:
         survey(job, manifest)
     assert f"frames/F0001.yaml:2: {words}" in str(refused.value.problems[0])
+
+
+def test_colours_are_found_again_in_a_file_that_shows_a_part(tmp_path: Path) -> None:
+    whole = chart_file(tmp_path / "chart.tif", bits=16)
+    lamp = lamp_file(tmp_path / "lamp.tif", bits=16)
+    for file in (whole, lamp):
+        codes = tifffile.imread(file.path)
+        height, width = codes.shape[:2]
+        part = codes[height // 10 : -height // 20, width // 8 : -width // 10]
+        framed = np.pad(part, ((9, 9), (9, 9), (0, 0)), constant_values=65535)
+        write_picture(tmp_path / "part.tif", framed, "tiff", "srgb")
+        top, bottom = height // 10 / height, 1 + (-height // 20) / height
+        left, right = width // 8 / width, 1 + (-width // 10) / width
+        shown = Shown(left, top, right, bottom, 9)
+        found = [
+            measure_file(each)
+            for each in (file, replace(file, path=tmp_path / "part.tif", shown=shown))
+        ]
+        assert [each.problems for each in found] == [(), ()]
+        for of_whole, of_part in zip(found[0].products, found[1].products, strict=True):
+            assert of_part.difference.de00 == pytest.approx(of_whole.difference.de00, abs=0.02)
+        if found[0].chart:
+            assert found[1].chart.mean == pytest.approx(found[0].chart.mean, abs=0.02)
+    (product,) = lamp.products
+
+    def density(rows: slice, columns: slice, height: int, width: int) -> np.ndarray:
+        return lamp_density(width, height)[rows, columns]
+
+    for box, words in (
+        (product.box, "covers nothing in this file"),
+        ((0.3, 0.3, 0.7, 0.7), "is not in what this file shows"),
+    ):
+        elsewhere = replace(product, density=density, box=box)
+        outside = replace(
+            lamp,
+            path=tmp_path / "part.tif",
+            products=(elsewhere,),
+            shown=Shown(0.75, 0.0, 1.0, 1.0),
+        )
+        assert words in measure_file(outside).problems[0]
+    chart = replace(whole, path=tmp_path / "part.tif", shown=Shown(0.5, 0.0, 1.0, 1.0))
+    assert "a corner of the chart lies outside" in measure_file(chart).problems[0]
+
+
+def test_what_a_file_shows_is_recorded(job: Path) -> None:
+    delivered = states(job)["F0001"].delivered
+    assert delivered["square"].shown == Shown(0.1, 0.0, 0.8, 1.0)
+    assert delivered["paper"].shown.border_px == 15
+    assert states(job)["F0002"].delivered["small"].shown is None

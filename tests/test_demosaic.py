@@ -13,7 +13,6 @@ import numpy as np
 import pytest
 import rawpy
 import skimage.data
-from dng import mosaic_of, write_dng
 
 from pipeline.kernels.demosaic import (
     MARGIN,
@@ -23,6 +22,7 @@ from pipeline.kernels.demosaic import (
     with_surroundings,
 )
 from pipeline.kernels.spaces import SRGB_TRANSFER
+from tests.dng import mosaic_of, write_dng
 
 PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
 BLACK, WHITE = 1000, 61000

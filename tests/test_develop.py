@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-import reference
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -15,6 +14,7 @@ from pipeline.kernels.orient import upright, upright_shape
 from pipeline.kernels.spaces import D65, between_matrix
 from pipeline.records import ResolvedStep
 from pipeline.steps import STEPS
+from tests import reference
 
 CAMERA = np.array([[0.9, 0.15, -0.05], [0.1, 1.0, -0.1], [0.02, -0.2, 1.18]])
 

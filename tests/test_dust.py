@@ -9,7 +9,6 @@ import cv2
 import numpy as np
 import pytest
 import skimage.data
-from test_heal import linear
 
 import examples.shoot.sensor as camera
 from examples.shoot import make_shoot
@@ -21,6 +20,7 @@ from pipeline.kernels.orient import sensor_view, upright
 from pipeline.manifest import Manifest
 from pipeline.rating import rate
 from pipeline.run import run
+from tests.test_heal import linear
 
 # of every setup
 FRAMES = ("QL0002", "QL0004", "QL0006", "QL0013", "QL0017", "QL0026", "QL0031", "QL0036")

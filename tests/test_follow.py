@@ -9,8 +9,6 @@ import cv2
 import numpy as np
 import pytest
 import skimage.data
-from test_local_edits import local
-from test_texture import Reduced, photograph
 
 from examples.shoot import make_shoot
 from pipeline.develop import master_pixels
@@ -19,6 +17,8 @@ from pipeline.files.raw import open_original
 from pipeline.job import load_job
 from pipeline.kernels.follow import follow
 from pipeline.masking import LEAST_CONFIDENCE, Mask
+from tests.test_local_edits import local
+from tests.test_texture import Reduced, photograph
 
 BURST = ("QL0017", "QL0018", "QL0019", "QL0020", "QL0021")
 FROM = "QL0019"

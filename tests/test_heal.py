@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 import skimage.data
 from skimage.metrics import structural_similarity
-from test_develop import LOOK, PictureInMemory, steps_of
 
 from pipeline.develop import master_pixels
 from pipeline.edits import EDITS
@@ -15,6 +14,7 @@ from pipeline.healing import healed
 from pipeline.kernels.heal import heal, reach_px
 from pipeline.kernels.orient import sensor_view, upright
 from pipeline.records import ResolvedStep
+from tests.test_develop import LOOK, PictureInMemory, steps_of
 
 NATURAL = ("astronaut", "chelsea", "coffee", "rocket")
 """Photographs that scikit-image carries."""

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from dng import mosaic_of
 
 from pipeline.kernels.demosaic import Mosaic, demosaic_strip, with_surroundings
 from pipeline.kernels.highlights import ONSET, restore_highlights, surrounding_colours
+from tests.dng import mosaic_of
 
 DAYLIGHT = np.array([0.5, 1.0, 0.6])  # what the camera records of neutral
 NOTHING = np.empty((0, 0, 3), np.float32)

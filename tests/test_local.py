@@ -8,8 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from test_job import DAY, JOB, MINE, QL0002, files, problems, state
-from test_written import valid
 
 from pipeline.errors import InvalidInput
 from pipeline.hashing import key_of
@@ -18,6 +16,8 @@ from pipeline.masking import Mask, extent
 from pipeline.plan import Demand, inputs_of, plan
 from pipeline.records import Artifact, FrameState, Original, ResolvedFrame, Version
 from pipeline.written import schema_of
+from tests.test_job import DAY, JOB, MINE, QL0002, files, problems, state
+from tests.test_written import valid
 
 PRODUCTS = """\
 products:

@@ -6,8 +6,6 @@ import itertools
 
 import numpy as np
 import pytest
-import reference
-from test_develop import CAMERA, LOOK, PictureInMemory, steps_of
 
 from pipeline.chain import compiled
 from pipeline.develop import master_pixels
@@ -15,6 +13,8 @@ from pipeline.edits import EDITS
 from pipeline.kernels.masks import Box
 from pipeline.kernels.orient import upright
 from pipeline.records import ResolvedStep
+from tests import reference
+from tests.test_develop import CAMERA, LOOK, PictureInMemory, steps_of
 
 DISC = {"ellipse": {"centre": [0.4, 0.5], "radii": [0.35, 0.3], "feather": 0.5}}
 SLOPE = {"gradient": {"from": [0.2, 0.3], "to": [0.9, 0.6]}}

@@ -21,7 +21,6 @@ from textwrap import dedent
 from unittest.mock import ANY
 
 import pytest
-from sample_records import frame, version, web
 
 from pipeline.errors import CannotWrite, JobBusy, NewerManifest, NotAsRecorded, SafelightError
 from pipeline.hashing import digest_file
@@ -40,6 +39,7 @@ from pipeline.records import (
     Settled,
     Withdrawn,
 )
+from tests.sample_records import frame, version, web
 
 NOBODY = 65534
 TESTS = Path(__file__).parent
@@ -772,7 +772,7 @@ from pathlib import Path
 sys.path.insert(0, {tests!r})
 from pipeline.errors import CannotWrite, JobBusy, SafelightError
 from pipeline.manifest import Manifest
-from sample_records import frame, version, work_until_killed
+from tests.sample_records import frame, version, work_until_killed
 job, user, wait_s = Path({job!r}), {user}, {wait_s}
 if user is not None:  # only now, as this user need not be able to read the interpreter
     os.setgroups([])

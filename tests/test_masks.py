@@ -7,7 +7,6 @@ import math
 import colour
 import numpy as np
 import pytest
-import reference
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.ndimage import gaussian_filter
@@ -15,6 +14,7 @@ from scipy.special import erf
 
 from pipeline.kernels import masks
 from pipeline.kernels.masks import Box, Grid
+from tests import reference
 
 GRID = Grid.over(400, 600)
 TRIANGLE = [(0.1, 0.1), (0.43, 0.2), (0.22, 0.77)]

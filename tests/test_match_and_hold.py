@@ -5,9 +5,7 @@ from __future__ import annotations
 import colour
 import numpy as np
 import pytest
-import reference
 from ruamel.yaml import YAML
-from test_develop import PictureInMemory, steps_of
 
 from pipeline.chain import compiled
 from pipeline.develop import master_pixels
@@ -18,6 +16,8 @@ from pipeline.masking import Mask, Sight, density_of
 from pipeline.recipe import shipped
 from pipeline.records import ResolvedStep
 from pipeline.steps import STEPS
+from tests import reference
+from tests.test_develop import PictureInMemory, steps_of
 
 HEIGHT, WIDTH = 400, 600
 RED = (42.4, 51.0, 28.6)

@@ -7,10 +7,10 @@ import os
 import colour
 import numpy as np
 import pytest
-from spectral import SHAPE, chart_reflectances
 
 from pipeline.files.measured import MAX_BYTES, MAX_ROWS, read_chart, read_colour
 from pipeline.kernels.references import PATCHES, lab_of_reflectance, reference_xyz
+from tests.spectral import SHAPE, chart_reflectances
 
 D50 = np.array([0.3457, 0.3585])
 LAB = colour.XYZ_to_Lab(reference_xyz("after-2014"), D50)

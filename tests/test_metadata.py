@@ -21,9 +21,9 @@ import tifffile
 
 from pipeline.captions import DATA_MINING, MODEL_RELEASES, PROPERTY_RELEASES, SOURCE_TYPES
 from pipeline.errors import CannotWrite, SafelightError, ToolMissing
-from pipeline.files import exiftool, metadata
-from pipeline.files.encode import write_rendition
+from pipeline.files import exiftool, formats, metadata
 from pipeline.files.exiftool import Unanswered
+from pipeline.files.landing import land
 from pipeline.files.metadata import FIELDS, Blocks, MetadataWriter, Provenance
 from pipeline.hashing import digest_file
 from pipeline.records import Capture
@@ -180,14 +180,9 @@ def read(path: Path) -> dict:
 def written(blocks: Blocks, folder: Path, ending: str) -> Path:
     path = folder / f"picture.{ending}"
     pixels = np.full((40, 60, 3), 100, np.uint8)
-    write_rendition(
-        path,
-        pixels,
-        folder,
-        format="jpeg" if ending == "jpg" else "tiff",
-        space="srgb",
-        blocks=blocks,
-    )
+    settings = {"format": "jpeg" if ending == "jpg" else "tiff", "quality": 90}
+    content = formats.written(pixels, "srgb", settings, ppi=300, blocks=blocks).content
+    land(path, content, folder)
     return path
 
 

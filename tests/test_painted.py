@@ -10,7 +10,6 @@ import imagecodecs
 import numpy as np
 import pytest
 import tifffile
-from job_for_tests import InProcess, edit, make_job, states
 from PIL import Image
 
 from pipeline.errors import InvalidInput
@@ -21,6 +20,7 @@ from pipeline.manifest import Manifest
 from pipeline.masking import fits
 from pipeline.run import run
 from pipeline.survey import survey
+from tests.job_for_tests import InProcess, edit, make_job, states
 
 
 def ramp(kind, height=28, width=40):

@@ -12,7 +12,6 @@ import numpy as np
 import pytest
 import rawpy
 import tifffile
-from dng import COLOR_MATRIX, LETTER_CODE, mosaic_of, write_dng
 
 from pipeline.errors import NotAsRecorded, SafelightError, UnreadableOriginal
 from pipeline.files.dng import MOST_PIXELS
@@ -20,6 +19,7 @@ from pipeline.files.raw import open_original
 from pipeline.frame import Source
 from pipeline.hashing import digest_bytes
 from pipeline.kernels.spaces import D65
+from tests.dng import COLOR_MATRIX, LETTER_CODE, mosaic_of, write_dng
 
 PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
 XTRANS = "GBGGRG" + "RGRBGB" + "GBGGRG" + "GRGGBG" + "BGBRGR" + "GRGGBG"

@@ -10,7 +10,6 @@ from pathlib import Path
 
 import pytest
 import tifffile
-from test_round_trip import CABLE, SHADE, retouched
 
 from pipeline.handoff import hand_off
 from pipeline.manifest import Manifest
@@ -20,6 +19,7 @@ from pipeline.rounds import retouch_of
 from pipeline.run import run
 from pipeline.verify import verify
 from tests.job_for_tests import InProcess, kill, make_job, start, states, wait_until
+from tests.test_round_trip import CABLE, SHADE, retouched
 
 TESTS = Path(__file__).parent
 SLOW_DISK = {

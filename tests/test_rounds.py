@@ -7,7 +7,6 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from test_plan import BALANCE, LIBRARIES, LOOK, TONE, WEB, developed, ingested, resolved, step
 
 from pipeline.accounts import accounts, to_csv
 from pipeline.hashing import key_of
@@ -34,6 +33,7 @@ from pipeline.records import (
 )
 from pipeline.rounds import retouch_of
 from pipeline.status import URGENCY, by_urgency, status
+from tests.test_plan import BALANCE, LIBRARIES, LOOK, TONE, WEB, developed, ingested, resolved, step
 
 FRAME = "QL0007"
 CABLE = Request(1, "take out the cable", {"whole": True}, must=True)

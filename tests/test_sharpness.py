@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from dng import mosaic_of, write_dng
-from slanted_edge import BRIGHT, DARK, edge, mtf50, sfr
 
 from pipeline.develop import master_pixels
 from pipeline.files.raw import open_original
@@ -15,6 +13,8 @@ from pipeline.kernels.resize import lanczos_transfer
 from pipeline.kernels.spaces import SPACES
 from pipeline.rendition import RenditionSpec, render
 from pipeline.viewing import USUAL, Viewing
+from tests.dng import mosaic_of, write_dng
+from tests.slanted_edge import BRIGHT, DARK, edge, mtf50, sfr
 
 UP_TO = 0.30
 """Cycles a pixel up to which a delivery's SFR is within 5 % of its target."""

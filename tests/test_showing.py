@@ -5,11 +5,11 @@ from __future__ import annotations
 import imagecodecs
 import numpy as np
 import pytest
-from job_for_tests import make_job, safelight
 
 from pipeline.kernels.overlay import SPACING_PX, overlaid
 from pipeline.masking import Mask
 from pipeline.sheet import PAPER, Panel, sheet
+from tests.job_for_tests import make_job, safelight
 
 GREY = np.full((60, 80, 3), 120, np.uint8)
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 import colour
 import numpy as np
 import pytest
-import reference
 
 from pipeline.frame import Light
 from pipeline.kernels.spaces import D65
 from pipeline.step import Context
 from pipeline.steps import STEPS
+from tests import reference
 
 LANES = 64
 

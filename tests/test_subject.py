@@ -10,8 +10,6 @@ import numpy as np
 import pytest
 import skimage.data
 from scipy import ndimage
-from test_local_edits import local
-from test_texture import Reduced, photograph
 
 from examples.shoot import make_shoot
 from pipeline.chain import densities
@@ -19,6 +17,8 @@ from pipeline.develop import master_pixels
 from pipeline.files.raw import open_original
 from pipeline.kernels.subject import Strokes, cut_out
 from pipeline.masking import Mask
+from tests.test_local_edits import local
+from tests.test_texture import Reduced, photograph
 
 FRAMES = ("QL0002", "QL0004", "QL0013")
 HIDDEN = ("QL0013", "teal-lamp")

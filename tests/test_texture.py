@@ -6,9 +6,6 @@ import numpy as np
 import pytest
 import skimage.data
 from scipy import ndimage
-from test_develop import LOOK, steps_of
-from test_heal import Held
-from test_local_edits import local
 
 from pipeline.develop import master_pixels
 from pipeline.kernels import texture
@@ -16,6 +13,9 @@ from pipeline.kernels.encode import decode_romm16
 from pipeline.kernels.focus import HALO, Focus, blur_of
 from pipeline.kernels.masks import Box, Grid
 from pipeline.kernels.orient import sensor_view
+from tests.test_develop import LOOK, steps_of
+from tests.test_heal import Held
+from tests.test_local_edits import local
 
 DISC = {"ellipse": {"centre": [0.45, 0.5], "radii": [0.3, 0.35], "feather": 0.4}}
 TEXTURES = {

@@ -163,6 +163,11 @@ MIGRATIONS = (
             ) WITHOUT ROWID""",
         ),
     ),
+    Migration(
+        "what a delivered file shows of its frame",
+        # as JSON; NULL for all of it, as in all files so far
+        ("ALTER TABLE deliveries ADD COLUMN shown TEXT",),
+    ),
 )
 
 

@@ -55,6 +55,7 @@ from pipeline.records import (
     Returned,
     Round,
     Settled,
+    Shown,
     Trip,
     Version,
     Withdrawn,
@@ -197,9 +198,9 @@ class Manifest:
                     )
                 )
             delivered: dict[str, dict[str, Delivered]] = {}
-            for delivery, frame, version, key, inputs, made_at, *artifact in read(
-                "SELECT delivery, frame, version, key, inputs, made_at, path, digest, size_bytes"
-                " FROM deliveries JOIN artifacts ON path = artifact ORDER BY delivery"
+            for delivery, frame, version, key, inputs, made_at, shown, *artifact in read(
+                "SELECT delivery, frame, version, key, inputs, made_at, shown, path, digest,"
+                " size_bytes FROM deliveries JOIN artifacts ON path = artifact ORDER BY delivery"
             ):
                 delivered.setdefault(frame, {})[delivery] = Delivered(
                     delivery,
@@ -209,6 +210,7 @@ class Manifest:
                     StoredInputs(inputs),
                     Artifact(*artifact),
                     made_at,
+                    None if shown is None else Shown(**json.loads(shown)),
                 )
             approved: dict[str, tuple[int, Approval]] = {
                 frame: (version, Approval(at, by, note, requests_from_text(waived)))
@@ -490,7 +492,7 @@ class Manifest:
                 )
             self._put_artifact(delivered.artifact)
             self._run(
-                "INSERT OR REPLACE INTO deliveries VALUES (?, ?, ?, ?, ?, ?, ?)",
+                "INSERT OR REPLACE INTO deliveries VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
                 delivered.delivery,
                 delivered.frame,
                 delivered.version,
@@ -498,6 +500,7 @@ class Manifest:
                 _json(delivered.inputs),
                 delivered.artifact.path,
                 delivered.made_at,
+                _json(asdict(delivered.shown)) if delivered.shown else None,
             )
             self._event(
                 "delivered",

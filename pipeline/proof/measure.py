@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -30,6 +31,7 @@ from pipeline.proof.records import (
     Target,
     ToMeasure,
 )
+from pipeline.records import Shown
 
 MIDDLE = 0.5
 """The share of a patch's width and height that is measured: its edges hold sharpening and blur."""
@@ -75,6 +77,7 @@ def measure_file(file: ToMeasure, thumbnail: bool = True) -> Measured:
         proof = read_back(file.path)
     except CannotMeasure as error:
         return Measured(file, problems=(str(error),))
+    placed = _Placed.of(proof, file.shown)
     problems = []
     chart = None
     products = []
@@ -83,12 +86,12 @@ def measure_file(file: ToMeasure, thumbnail: bool = True) -> Measured:
         problems += _other_space(proof, file.space)
         if file.chart is not None:
             try:
-                chart = _chart(proof, file.chart, file.space)
+                chart = _chart(placed, file.chart, file.space)
             except CannotMeasure as error:
                 problems.append(str(error))
         for product in file.products:
             try:
-                products.append(_product(proof, product, file.space))
+                products.append(_product(placed, product, file.space))
             except CannotMeasure as error:
                 problems.append(str(error))
         if thumbnail:
@@ -129,11 +132,47 @@ def _other_space(proof: Proof, space: str) -> list[str]:
     ]
 
 
-def _chart(proof: Proof, chart: Chart, space: str) -> ChartResult:
-    corners = np.array(chart.corners, np.float64)
+class _Placed(NamedTuple):
+    """A file as a window of its frame, all in the file's pixels.
+
+    ``left`` and ``top`` are where the frame begins in the file, ``inside`` is what it shows of it.
+    """
+
+    proof: Proof
+    left: int
+    top: int
+    width: int
+    height: int
+    inside: tuple[slice, slice]
+
+    @classmethod
+    def of(cls, proof: Proof, shown: Shown | None) -> _Placed:
+        part = shown or Shown(0.0, 0.0, 1.0, 1.0)
+        across, down = (size - 2 * part.border_px for size in (proof.width, proof.height))
+        width = round(across / (part.right - part.left))
+        height = round(down / (part.bottom - part.top))
+        left, top = round(part.left * width), round(part.top * height)
+        inside = slice(top, top + down), slice(left, left + across)
+        return cls(proof, part.border_px - left, part.border_px - top, width, height, inside)
+
+    def xyz(self, rows: slice, columns: slice) -> Float64:
+        """As of ``Proof``; the window is the frame's."""
+        return self.proof.xyz(_moved(rows, self.top), _moved(columns, self.left))
+
+
+def _moved(window: slice, by: int) -> slice:
+    return slice(window.start + by, window.stop + by, window.step)
+
+
+def _chart(placed: _Placed, chart: Chart, space: str) -> ChartResult:
+    proof = placed.proof
+    frame = np.array(chart.corners, np.float64)
+    size = np.array((proof.width, proof.height))
+    corners = (frame * (placed.width, placed.height) + (placed.left, placed.top)) / size
     if corners.shape != (4, 2) or not ((corners >= 0) & (corners <= 1)).all():
         raise CannotMeasure("a corner of the chart lies outside the picture")
-    quads = patch_quads(chart.corners, PATCH_SHARE * MIDDLE)
+    first, second, third, fourth = ((float(x), float(y)) for x, y in corners)
+    quads = patch_quads((first, second, third, fourth), PATCH_SHARE * MIDDLE)
     labs = [
         lab_of(_patch(proof, quad, target.name), WHITE)
         for quad, target in zip(quads, chart.targets, strict=True)
@@ -171,25 +210,27 @@ def _mean(xyz: Float64, weights: ArrayLike) -> Float64:
     return total
 
 
-def _product(proof: Proof, product: Product, space: str) -> ProductResult:
+def _product(placed: _Placed, product: Product, space: str) -> ProductResult:
     """A product's mean over its lit part, weighted with its mask."""
-    left, right = _span(product.box[0], product.box[2], proof.width)
-    top, bottom = _span(product.box[1], product.box[3], proof.height)
+    left, right = _span(product.box[0], product.box[2], placed.width, placed.inside[1])
+    top, bottom = _span(product.box[1], product.box[3], placed.height, placed.inside[0])
+    if top >= bottom or left >= right:
+        raise CannotMeasure(f"{product.name} is not in what this file shows")
     rows, columns = slice(top, bottom), slice(left, right)
     if callable(product.density):
-        density = product.density(rows, columns, proof.height, proof.width)
+        density = product.density(rows, columns, placed.height, placed.width)
     else:
         whole = np.asarray(product.density)
-        if whole.shape != (proof.height, proof.width):
+        if whole.shape != (placed.height, placed.width):
             raise CannotMeasure(
                 f"the mask of {product.name} is for {whole.shape[1]} × {whole.shape[0]} pixels, "
-                f"the file has {proof.width} × {proof.height}"
+                f"the file has {placed.width} × {placed.height}"
             )
         density = whole[rows, columns]
     rows, columns, density = _covered(top, left, np.asarray(density))
     if density.size == 0:
         raise CannotMeasure(f"the mask of {product.name} covers nothing in this file")
-    xyz = proof.xyz(rows, columns)
+    xyz = placed.xyz(rows, columns)
     weights = lit_weights(xyz[..., 1], density)
     if np.count_nonzero(weights) < FEWEST_PIXELS:
         raise CannotMeasure(
@@ -208,12 +249,12 @@ def _product(proof: Proof, product: Product, space: str) -> ProductResult:
     )
 
 
-def _span(first: float, last: float, size: int) -> tuple[int, int]:
-    """The pixels that a part of a side touches, from a share of it to another."""
+def _span(first: float, last: float, size: int, inside: slice) -> tuple[int, int]:
+    """The pixels ``inside`` that a part of a side touches, from a share of it to another."""
     low, high = sorted((first, last))
     return (
-        int(np.clip(np.floor(low * size), 0, size)),
-        int(np.clip(np.ceil(high * size), 0, size)),
+        int(np.clip(np.floor(low * size), inside.start, inside.stop)),
+        int(np.clip(np.ceil(high * size), inside.start, inside.stop)),
     )
 
 

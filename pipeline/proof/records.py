@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
+from pipeline.records import Shown
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -75,7 +77,8 @@ class ToMeasure:
     ``space`` is the name in ``kernels.spaces`` that the delivery asks for. ``rendering`` says
     whether the house look is in it: a look moves colours on purpose, so its chart patches are shown
     as a distance and not judged, while products are judged in both. ``kelvin`` is the colour
-    temperature that its balance was set to, where known.
+    temperature that its balance was set to, where known. ``shown`` is what of the frame the file
+    shows, None for all; chart and products are placed in the frame.
     """
 
     path: Path
@@ -88,6 +91,7 @@ class ToMeasure:
     chart: Chart | None = None
     products: tuple[Product, ...] = ()
     kelvin: float | None = None
+    shown: Shown | None = None
 
 
 @dataclass(frozen=True, slots=True)

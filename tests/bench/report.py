@@ -25,7 +25,8 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 import imagecodecs
 import numpy as np
 
-from pipeline.files.encode import write_rendition
+from pipeline.files.formats import written
+from pipeline.files.landing import land
 from pipeline.proof.measure import measure
 from pipeline.proof.page import page
 from pipeline.proof.records import Chart, Correction, Product, Tolerance, ToMeasure
@@ -72,7 +73,8 @@ def files(folder: Path, kind: str, count: int, megapixels: float, share: float) 
     for number in range(DIFFERENT):
         path = folder / f"{number}.{'jpg' if kind == 'jpeg' else 'tif'}"
         pixels = codes(width, height, space, bits, number)
-        write_rendition(path, pixels, folder, format=kind, space=space, quality=90)
+        settings = {"format": kind, "quality": 90}
+        land(path, written(pixels, space, settings, ppi=300).content, folder)
         paths.append(path)
     radius = (share / np.pi) ** 0.5 * 1.05
     box = (0.5 - radius, 0.5 - radius, 0.5 + radius, 0.5 + radius)
