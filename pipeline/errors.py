@@ -91,6 +91,10 @@ class JobBusy(SafelightError):
     exit_code = 2
 
 
+class OlderManifest(SafelightError):
+    """A reader found a manifest that a writer has to bring up to date first."""
+
+
 class NewerManifest(SafelightError):
     """The manifest was written by a newer Safelight; reading it here could lose what it says."""
 

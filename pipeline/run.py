@@ -104,7 +104,7 @@ def run(
     the job, ``InvalidInput`` where a file is wrong, and ``KeyboardInterrupt`` after Ctrl-C, when
     what was in flight is recorded.
     """
-    with Manifest.open(folder) as manifest:
+    with Manifest.open_current(folder, wait_s) as manifest:
         found = survey(folder, manifest, named, deliveries, recalled)
         actions, reminders = found.actions, found.reminders(deliveries)
         unused = manifest.unused_artifacts()

@@ -12,7 +12,14 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from urllib.parse import quote
 
-from pipeline.errors import CannotWrite, JobBusy, NewerManifest, NotAsRecorded, SafelightError
+from pipeline.errors import (
+    CannotWrite,
+    JobBusy,
+    NewerManifest,
+    NotAsRecorded,
+    OlderManifest,
+    SafelightError,
+)
 from pipeline.manifest.lock import shared_lock
 from pipeline.manifest.place import network_filesystem
 from pipeline.manifest.schema import (
@@ -145,7 +152,7 @@ def _connect(path: Path, mode: str, wait_s: float) -> sqlite3.Connection:
 
 def _check_readable(connection: sqlite3.Connection, path: Path) -> None:
     if _check_identity(connection, path) < len(MIGRATIONS):
-        raise SafelightError(
+        raise OlderManifest(
             f"{path} was written by an older Safelight. Any command that changes the job brings it"
             " up to date; until then it cannot be read."
         )

@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Self
 
-from pipeline.errors import SafelightError
+from pipeline.errors import OlderManifest, SafelightError
 from pipeline.hashing import canonical_json
 from pipeline.manifest.connection import (
     check_place,
@@ -147,8 +147,8 @@ class Manifest:
         """Open the manifest of the job in ``folder``; a reader works while a writer does.
 
         ``wait_s`` is how long a writer waits for another one to end. Raises ``NoManifest``,
-        ``NewerManifest``, ``JobBusy``, ``CannotWrite``, ``NotAsRecorded`` (damaged), or
-        ``SafelightError`` (a network drive, a link, an older manifest for a reader).
+        ``NewerManifest``, ``JobBusy``, ``CannotWrite``, ``NotAsRecorded`` (damaged),
+        ``OlderManifest`` (for a reader), or ``SafelightError`` (a network drive, a link).
         """
         check_place(folder)
         path = existing(folder)
@@ -161,6 +161,15 @@ class Manifest:
         except BaseException:
             lock.release()
             raise
+
+    @classmethod
+    def open_current(cls, folder: Path, wait_s: float = 0.0) -> Self:
+        """Open to read what is about to be changed: an older manifest is brought up to date."""
+        try:
+            return cls.open(folder)
+        except OlderManifest:
+            cls.open(folder, write=True, wait_s=wait_s).close()
+            return cls.open(folder)
 
     def close(self) -> None:
         """Close the file and, for a writer, let the next one in."""
