@@ -145,12 +145,13 @@ def _files(
 ) -> Iterator[ToMeasure]:
     resolved = found.job.resolve(state.name, state.setup)
     for name, delivered in state.delivered.items():
+        space = delivered.inputs["settings"]["space"]
         yield ToMeasure(
             path=folder / delivered.artifact.path,
             frame=state.name,
             delivery=name,
             version=delivered.version,
-            space=delivered.inputs["settings"]["space"],
+            space=space if isinstance(space, str) else space["profile"],
             setup=resolved.setup,
             rendering="look" if _has_look(state, delivered) else "neutral",
             chart=_chart(charts.get(resolved.setup or ""), state.name),

@@ -18,6 +18,7 @@ from pydantic import ValidationError
 
 from pipeline import captions, naming, wording, yamlfile
 from pipeline.errors import InvalidInput, Problem
+from pipeline.icc import OutputProfile, read_output_profile
 from pipeline.local import (
     ColourReader,
     Known,
@@ -52,12 +53,15 @@ from pipeline.records import (
 from pipeline.selection import FramePattern, Selection
 from pipeline.step import Step
 from pipeline.steps import STEPS
-from pipeline.written import SIZES, Delivery, FrameFile, JobFile, SetupFile
+from pipeline.written import SIZES, Delivery, FrameFile, JobFile, OutputSpace, SetupFile
 from pipeline.yamlfile import Document, Place
 
 JOB_FILE = "job.yaml"
 DEFAULT_EDITION = "after-2014"
 ENDINGS = {"jpeg": "jpg", "tiff": "tif", "png": "png", "webp": "webp", "avif": "avif", "jxl": "jxl"}
+HOLD_CMYK = ("jpeg", "tiff")
+"""The formats that can hold four inks; PNG (ISO/IEC 15948), WebP (RFC 9649) and the others as we
+write them hold RGB."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,10 +87,19 @@ class Frame:
 
 @dataclass(frozen=True, slots=True)
 class DeliveryOrder:
-    """A delivery's settings, and where each was written."""
+    """A delivery's settings, where each was written, and the ICC profile that its files are for."""
 
     delivery: Delivery
     values: Mapping[str, WrittenValue]
+    profile: OutputProfile | None = None
+
+    @property
+    def settings(self) -> dict[str, Any]:
+        """``Delivery.settings``, with the profile's digest: another file makes other pictures."""
+        settings = self.delivery.settings
+        if self.profile:
+            settings["space"]["digest"] = self.profile.digest
+        return settings
 
     def origin(self, key: str) -> Origin:
         """Where a setting stands; nowhere for a default."""
@@ -278,7 +291,7 @@ class Job:
             }
             for state, file_name, own in zip(chosen, names, texts, strict=True)
         }
-        settings = delivery.settings
+        settings = order.settings
         return ResolvedDelivery(
             name=name,
             settings=settings,
@@ -338,7 +351,9 @@ class Job:
         """What deliveries, by default all, still lack that a careful person would say of them."""
         found: dict[str, list[str]] = {}
         of_all = captions.said_by(self.file)
+        notes: list[str] = []
         for name in self.deliveries if deliveries is None else deliveries:
+            notes += _without_table(self.deliveries[name])
             delivery = self.deliveries[name].delivery
             if delivery.metadata == "none":
                 continue
@@ -350,7 +365,7 @@ class Job:
                         said = captions.laid_over(said, captions.said_by(layer.file))
                     for kind in captions.missing(said, read_on_screens=on_screens):
                         found.setdefault(kind, []).append(state.name)
-        return captions.reminders(found)
+        return [*dict.fromkeys(notes), *captions.reminders(found)]
 
     def _special(self, frame: str, grouped: str | None) -> list[Setup | Frame]:
         """The files that are about a frame, the most special last."""
@@ -395,6 +410,17 @@ class Job:
             if text != whole[name]:
                 said[name] = text
         return _Own(said, problems)
+
+
+def _without_table(order: DeliveryOrder) -> Iterator[str]:
+    """Words where a profile has no colours of its own for the intent."""
+    space = order.delivery.space
+    if order.profile is None or not isinstance(space, OutputSpace):
+        return
+    if instead := order.profile.instead_of(space.intent):
+        yield (
+            f"{space.profile} has no table for the intent {space.intent}: its {instead} one is used"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -756,8 +782,34 @@ def _orders(layers: Layers, document: Document, recipe: Recipe | None) -> dict[s
                 values = {key: value for key, value in values.items() if key not in SIZES}
             values.update(later)
         if delivery := _delivery(layers, values, at):
-            orders[name] = DeliveryOrder(delivery, values)
+            profile = _output_profile(layers, delivery, values)
+            orders[name] = DeliveryOrder(delivery, values, profile)
     return orders
+
+
+def _output_profile(
+    layers: Layers, delivery: Delivery, values: Mapping[str, WrittenValue]
+) -> OutputProfile | None:
+    """The profile that a delivery's space names; None, and reported, where it cannot be used."""
+    if not isinstance(delivery.space, OutputSpace):
+        return None
+    space = values["space"]
+    written = WrittenValue(delivery.space.profile, space.document, (*space.place, "profile"))
+    digest = layers.digest(written)
+    if digest is None:
+        return None
+    try:
+        profile = read_output_profile(layers.files[written.value], digest)
+    except ValueError as error:
+        found = f"{wording.shown(written.value)}: {error}"
+        allowed = "an ICC profile of the class output or display, for RGB or CMYK"
+        layers.report(written.document.problem(written.place, found, allowed))
+        return None
+    if profile.codes == "CMYK" and delivery.format not in HOLD_CMYK:
+        kind = values["format"]
+        found = f"{delivery.format} cannot hold CMYK, which {written.value} is for"
+        layers.report(kind.document.problem(kind.place, found, wording.listed(HOLD_CMYK)))
+    return profile
 
 
 def _settings(written: WrittenValue) -> dict[str, WrittenValue]:

@@ -7,12 +7,12 @@ workers (``work``), by whichever engine is given.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Generator, Iterable, Sequence
+from collections.abc import Generator, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager, closing, nullcontext, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from pipeline.engines import Engine, Failure, MakeEngine, Outcome, Task
 from pipeline.errors import SafelightError
@@ -300,7 +300,11 @@ class _Run:
             settings=order.settings,
             blocks=composed.blocks,
             framing=framing,
+            profile=self._profile(order.settings["space"]),
         )
+
+    def _profile(self, space: str | Mapping[str, Any]) -> Path | None:
+        return None if isinstance(space, str) else self.survey.job.files[space["profile"]]
 
     def _provenance(self, action: Action) -> Provenance:
         from pipeline.files.metadata import Provenance

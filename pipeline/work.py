@@ -36,7 +36,6 @@ if TYPE_CHECKING:
     from pipeline.kernels.chart import Corners
     from pipeline.kernels.dust import Evidence
     from pipeline.kernels.references import Edition
-    from pipeline.rendition import RenditionSpec
 
 ProductLabs = dict[str, tuple[float, float, float]]
 
@@ -48,7 +47,8 @@ PPI = 300
 class DeliveredFile:
     """One file to make for a delivery: where it goes, its settings, what it says of itself.
 
-    ``settings`` are those of ``ResolvedDelivery``; ``framing`` is as in ``cropping.Cropping``.
+    ``settings`` are those of ``ResolvedDelivery``; ``framing`` is as in ``cropping.Cropping``;
+    ``profile`` is the file of the ICC profile that its space names.
     """
 
     delivery: str
@@ -56,6 +56,7 @@ class DeliveredFile:
     settings: Mapping[str, Any]
     blocks: Blocks
     framing: Mapping[str, Any] = field(default_factory=dict)
+    profile: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -403,14 +404,17 @@ def _deliver(
     cropping = Cropping(work.development, width, height)
     try:
         specs = [
-            RenditionSpec.of(file.settings, cropping.part(file.settings, file.framing))
+            RenditionSpec.of(_rendered(file), cropping.part(file.settings, file.framing))
             for file in work.deliveries
         ]
         notes += cropping.notes
         pictures = render(pixels, specs, work.development.threads)
         for file, spec, picture in zip(work.deliveries, specs, pictures, strict=True):
+            codes, profile = _in_profile(file, picture, work.development.threads, notes)
             ppi = _ppi(file, spec, picture.shape, notes)
-            done = written(picture, spec.space, file.settings, ppi=ppi, blocks=file.blocks)
+            done = written(
+                codes, spec.space, file.settings, ppi=ppi, blocks=file.blocks, profile=profile
+            )
             notes += [f"{file.delivery}: {note}" for note in done.notes]
             delivered[file.delivery] = land(work.job / file.path, done.content, work.job)
             if part := spec.shown(width, height):
@@ -435,6 +439,27 @@ def _ppi(file: DeliveredFile, spec: RenditionSpec, shape: tuple[int, ...], notes
             "frame has no more"
         )
     return ppi
+
+
+def _rendered(file: DeliveredFile) -> Mapping[str, Any]:
+    """What is rendered of a file: what a profile's space is made from has all its colours yet."""
+    if file.profile is None:
+        return file.settings
+    return {**file.settings, "space": "romm-rgb", "bits": 16}
+
+
+def _in_profile(
+    file: DeliveredFile, picture: NDArray[Any], threads: int, notes: list[str]
+) -> tuple[NDArray[Any], bytes | None]:
+    """A rendition in the codes of the ICC profile that a file is for, if it is for one."""
+    if file.profile is None:
+        return picture, None
+    from pipeline.files.output import open_output
+
+    output = open_output(file.profile, file.settings["space"])
+    if note := output.note(picture):
+        notes.append(f"{file.delivery}: {note}")
+    return output.codes(picture, file.settings["bits"], threads), output.profile
 
 
 class _Clock:

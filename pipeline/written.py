@@ -19,6 +19,7 @@ from pydantic import (
     ConfigDict,
     Field,
     WithJsonSchema,
+    WrapValidator,
     create_model,
     model_validator,
 )
@@ -40,6 +41,7 @@ WHICH_FRAMES = ("approved", "selects")
 MEDIA = (*USUAL, "none")
 LEAST_PART = 0.05
 """Of a frame's width or height that a crop leaves."""
+SPACE_NAMES = ("srgb", "display-p3", "adobe-rgb", "romm-rgb")
 
 NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$"
 Name = Annotated[
@@ -456,6 +458,57 @@ def _shape(text: str) -> str:
     return text
 
 
+class OutputSpace(Written):
+    """The space of a printer or a screen, as an ICC profile describes it."""
+
+    profile: Line = Field(
+        description="path in the job of an ICC profile of the class output or display, RGB or CMYK"
+    )
+    intent: Literal[
+        "relative-colorimetric", "perceptual", "saturation", "absolute-colorimetric"
+    ] = Field("relative-colorimetric", description="what happens to colours that it cannot hold")
+    black_point_compensation: bool | None = Field(
+        None,
+        description="whether the range of darks is fitted to its black; default true, but for"
+        " absolute-colorimetric, which leaves darks as they are",
+    )
+
+    @model_validator(mode="after")
+    def _belongs_together(self) -> OutputSpace:
+        if self.intent == "absolute-colorimetric" and self.black_point_compensation:
+            raise ValueError("absolute-colorimetric goes without black_point_compensation")
+        return self
+
+    @property
+    def settings(self) -> dict[str, Any]:
+        """With every default filled in."""
+        compensated = self.black_point_compensation
+        if compensated is None:
+            compensated = self.intent != "absolute-colorimetric"
+        return {
+            "profile": self.profile,
+            "intent": self.intent,
+            "black_point_compensation": compensated,
+        }
+
+
+def _space_by_name(value: Any, validate: Callable[[Any], OutputSpace]) -> str | OutputSpace:
+    """One of our spaces by its name, or what an ICC profile describes."""
+    if isinstance(value, Mapping):
+        return validate(value)
+    if isinstance(value, str) and value in SPACE_NAMES:
+        return value
+    close = wording.or_did_you_mean(value, SPACE_NAMES) if isinstance(value, str) else ""
+    allowed = f"{wording.listed(SPACE_NAMES)}, or {{profile: FILE}} of an ICC profile in the job"
+    raise wording.refusal(f"{wording.shown(value)}{close}", allowed)
+
+
+if TYPE_CHECKING:
+    AnySpace = str | OutputSpace
+else:
+    AnySpace = Annotated[OutputSpace, WrapValidator(_space_by_name)]
+
+
 class Delivery(Written):
     """A named set of output files for one use."""
 
@@ -473,7 +526,7 @@ class Delivery(Written):
         None, description="the shape to which pictures are cut, width to height, such as 4:5"
     )
     border: Margin | None = Field(None, description="around the picture; default none")
-    space: Literal["srgb", "display-p3", "adobe-rgb", "romm-rgb"] = "srgb"
+    space: AnySpace = "srgb"
     sharpen_for: Annotated[SharpenFor | None, BeforeValidator(_medium_by_name)] = Field(
         None, description="the medium that its files are seen on; default none"
     )
@@ -545,12 +598,14 @@ class Delivery(Written):
         """All that decides its files besides their texts, every default of the pixels filled in."""
         settings = self.model_dump(
             mode="json",
-            exclude={"name", "frames", "description", "sharpen_for"},
+            exclude={"name", "frames", "description", "sharpen_for", "space"},
             exclude_none=True,
         )
         for key, default in (("metadata", "full"), ("privacy", "strict"), ("progressive", False)):
             if settings[key] == default:  # said where it is not, so that older keys stay
                 del settings[key]
+        space = self.space
+        settings["space"] = space.settings if isinstance(space, OutputSpace) else space
         settings["sharpen_for"] = asdict(self.sharpen_for.viewing) if self.sharpen_for else "none"
         settings.setdefault("bits", 16 if self.format == "tiff" else 8)
         if self.format in LOSSY and self.max_bytes is None:
@@ -802,6 +857,8 @@ def _delivery_schema(definitions: dict[str, Any]) -> dict[str, Any]:
     schema = Delivery.model_json_schema()
     definitions.update(schema.pop("$defs", {}))
     del schema["required"]
+    space = schema["properties"]["space"]
+    space["anyOf"] = [{"enum": list(SPACE_NAMES)}, {"$ref": space.pop("$ref")}]
     schema["properties"]["sharpen_for"]["anyOf"].insert(0, {"enum": list(MEDIA)})
     return schema
 

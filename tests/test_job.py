@@ -228,7 +228,6 @@ def test_keys_of_the_job(tmp_path: Path, line: str, problem: str) -> None:
         ),
         ("{format: tiff, scale: 2}", ": a scale above 1 goes with enlarge: true"),
         ("{format: tiff, long_edge: 1.5}", ".long_edge: 1.5; allowed: a whole number from 16 to"),
-        ("{format: tiff, space: srgp}", '.space: "srgp"; allowed: srgb, display-p3, adobe-rgb'),
         ("{format: webp, bits: 16}", ": 16 bits go with tiff and png; a webp has 8"),
         ("{format: png, max_bytes: 9000}", ": max_bytes is for jpeg, webp, avif, jxl"),
         (
@@ -249,6 +248,21 @@ def test_keys_of_the_job(tmp_path: Path, line: str, problem: str) -> None:
         (
             "{format: tiff, border: {share: 0.1, colour: red}}",
             '.border.colour: "red"; allowed: white, black',
+        ),
+        (
+            "{format: tiff, space: srgp}",
+            '.space: "srgp", did you mean srgb?; allowed: srgb, display-p3, adobe-rgb, romm-rgb, '
+            "or {profile: FILE}",
+        ),
+        ("{format: tiff, space: {}}", ".space.profile: missing; allowed: text"),
+        (
+            "{format: tiff, space: {profile: a.icc, intent: colorimetric}}",
+            '.space.intent: "colorimetric"; allowed: relative-colorimetric, perceptual, saturation',
+        ),
+        (
+            "{format: tiff, space: {profile: a.icc, intent: absolute-colorimetric,"
+            " black_point_compensation: true}}",
+            ".space: absolute-colorimetric goes without black_point_compensation",
         ),
         ("{format: tiff, enlarge: 1}", ".enlarge: 1; allowed: true or false"),
         ("{format: tiff, name: '{x}'}", ".name: {x} is not a field; allowed: letters"),

@@ -352,7 +352,7 @@ def test_pixels_and_profiles_that_do_not_fit(tmp_path):
     path = write_jpeg(tmp_path / "a.jpg", profile=grey)
     assert refused(path) == "its ICC profile is for GRAY, its pixels are not"
     Image.new("CMYK", (8, 8)).save(tmp_path / "b.jpg", icc_profile=profile_of("srgb"))
-    assert refused(tmp_path / "b.jpg") == "it is a JPEG in CMYK; RGB and grey are allowed"
+    assert refused(tmp_path / "b.jpg") == "its ICC profile is for RGB, its pixels are not"
     tifffile.imwrite(
         tmp_path / "c.tif",
         np.zeros((4, 4, 3), np.float32),
@@ -395,7 +395,9 @@ def test_the_tables_are_kept_for_the_next_file(tmp_path, rng, monkeypatch):
     """A job's files share a few profiles; littlecms is asked once for each."""
     asked = []
     engine = proofread._by_engine
-    monkeypatch.setattr(proofread, "_by_engine", lambda p, c: asked.append(c.size) or engine(p, c))
+    monkeypatch.setattr(
+        proofread, "_by_engine", lambda p, c, s: asked.append(c.size) or engine(p, c, s)
+    )
     proofread._reading.cache_clear()
     pixels = codes(rng, 16)
     first = read_back(tiff_of(tmp_path / "a.tif", pixels, "srgb"))

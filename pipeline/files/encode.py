@@ -93,10 +93,11 @@ def jpeg(
     plain = stream.getvalue()
     # start of image, then the encoder's own APP0, which says nothing about the resolution
     head = 4 + struct.unpack(">H", plain[4:6])[0] if plain[2:4] == b"\xff\xe0" else 2
-    segments = [
-        _segment(0xE0, struct.pack(">5sHBHHBB", b"JFIF\0", 0x0102, 1, ppi, ppi, 0, 0), "density"),
-        _segment(0xE1, b"Exif\0\0" + exif_of(blocks, space, width, height, ppi), "Exif data"),
-    ]
+    exif = exif_of(blocks, space, width, height, ppi)
+    segments = [_segment(0xE1, b"Exif\0\0" + exif, "Exif data")]
+    if mode == "RGB":  # what else JFIF (ITU-T T.871, 10.1) holds is grey; Exif says the same
+        density = struct.pack(">5sHBHHBB", b"JFIF\0", 0x0102, 1, ppi, ppi, 0, 0)
+        segments.insert(0, _segment(0xE0, density, "density"))
     if blocks.xmp:
         segments.append(_segment(0xE1, XMP_NAME + blocks.xmp, "XMP packet"))
     if blocks.iptc:

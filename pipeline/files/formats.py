@@ -143,7 +143,8 @@ def _coders(
         return bytes(plain) + b"".join(_box(kind, data) for kind, data in boxes if data)
 
     return {
-        "jpeg": lambda: _Coded(as_jpeg, True),
+        # of inks none is a plane of colour that could be halved
+        "jpeg": lambda: _Coded(as_jpeg, pixels.shape[2] == 3),
         # WebP halves its colour planes always (RFC 9649)
         "webp": lambda: by_pillow("WEBP", False, method=WEBP_METHOD),
         "avif": lambda: by_pillow("AVIF", True, speed=AVIF_SPEED),

@@ -81,29 +81,37 @@ def checked_size(width: int, height: int) -> None:
         )
 
 
-def read_jpeg(data: bytes) -> tuple[NDArray[Any], bytes | None, int]:
-    """Pixels, ICC profile, Exif orientation. ITU-T T.81; ICC.1:2022 annex B.4; Exif 2.32, 4.5.4."""
+def read_jpeg(data: bytes, *, inks: bool = False) -> tuple[NDArray[Any], bytes | None, int]:
+    """Pixels, ICC profile, Exif orientation. ITU-T T.81; ICC.1:2022 annex B.4; Exif 2.32, 4.5.4.
+
+    CMYK is refused unless ``inks`` are asked for: (h, w, 4), 0 being none.
+    """
     import imagecodecs
 
     profile_parts: dict[int, bytes] = {}
-    orientation = 1
-    scan = 0
+    orientation, components, scan = 1, 3, 0
+    upside_down = False
     for marker, start, end in _jpeg_segments(data):
         body = data[start:end]
         if marker == 0xE2 and body.startswith(b"ICC_PROFILE\0") and len(body) > 14:
             profile_parts[body[12]] = body[14:]
         elif marker == 0xE1 and body.startswith(b"Exif\0\0"):
             orientation = _exif_orientation(body[6:])
+        elif marker == 0xEE and body.startswith(b"Adobe"):
+            upside_down = True  # in files with this segment inks are counted from full to none
         elif 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):
             height, width, components = struct.unpack(">HHB", body[1:6])
             checked_size(width, height)
-            if components not in (1, 3):
+            if components not in ((1, 3, 4) if inks else (1, 3)):
                 raise UnreadableOriginal("it is a JPEG in CMYK; RGB and grey are allowed")
         scan = end
     if data.find(b"\xff\xd9", scan) < 0:
         raise UnreadableOriginal("it is cut short: the end of the JPEG is missing")
     profile = b"".join(profile_parts[n] for n in sorted(profile_parts)) or None
-    return imagecodecs.jpeg8_decode(data), profile, orientation
+    pixels = imagecodecs.jpeg8_decode(data, outcolorspace="cmyk" if components == 4 else None)
+    if components == 4 and upside_down:
+        pixels = 255 - pixels
+    return pixels, profile, orientation
 
 
 def _jpeg_segments(data: bytes) -> Iterator[tuple[int, int, int]]:
@@ -137,15 +145,20 @@ def _exif_orientation(exif: bytes) -> int:
     return 1
 
 
-def read_tiff(data: bytes) -> tuple[NDArray[Any], bytes | None, int]:
-    """Pixels, ICC profile and orientation of a TIFF's first page."""
+def read_tiff(data: bytes, *, inks: bool = False) -> tuple[NDArray[Any], bytes | None, int]:
+    """Pixels, ICC profile and orientation of a TIFF's first page.
+
+    CMYK is refused unless ``inks`` are asked for: (h, w, 4), 0 being none.
+    """
     import tifffile
 
     with tifffile.TiffFile(io.BytesIO(data)) as file:
         page = file.pages[0]
         width, height = int(page.imagewidth), int(page.imagelength)
         checked_size(width, height)
-        if page.photometric not in (1, 2, 6) or page.dtype not in ("uint8", "uint16", "float32"):
+        separated = inks and page.photometric == 5 and page.samplesperpixel == 4
+        known = separated or page.photometric in (1, 2, 6)
+        if not known or page.dtype not in ("uint8", "uint16", "float32"):
             raise UnreadableOriginal(
                 "it is not a TIFF in RGB or grey with 8 or 16 bits or float32 a channel"
             )
@@ -158,7 +171,7 @@ def read_tiff(data: bytes) -> tuple[NDArray[Any], bytes | None, int]:
         pixels = page.asarray()
         if pixels.ndim == 3 and page.planarconfig == 2:
             pixels = pixels.transpose(1, 2, 0)
-        if pixels.ndim == 3:  # what follows the colours is transparency
+        if pixels.ndim == 3 and not separated:  # what follows the colours is transparency
             pixels = pixels[..., :3] if pixels.shape[2] >= 3 else pixels[..., 0]
         if pixels.shape[:2] != (height, width):
             raise UnreadableOriginal("it is a TIFF that holds no plain picture")

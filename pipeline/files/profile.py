@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import struct
 from functools import cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -29,6 +30,7 @@ VERSION = 0x04200000
 """4.2, the oldest that has all that is used here: every later reader takes it."""
 DATE = (2025, 1, 1, 0, 0, 0)
 COPYRIGHT = "No rights reserved (CC0 1.0)"
+_COLOURS = {b"RGB ": "rgb", b"CMYK": "cmyk", b"XYZ ": "xyz"}
 
 
 @cache
@@ -124,28 +126,54 @@ def _identified(profile: bytes) -> bytes:
     return profile[:84] + digest + profile[100:]
 
 
-def converted(codes: NDArray[np.uint16], source: bytes, target: bytes) -> NDArray[np.uint16]:
-    """16-bit RGB codes (h, w, 3) under one ICC profile as codes under another.
+def transformed(
+    codes: NDArray[Any],
+    source: bytes,
+    target: bytes,
+    intent: str = "relative-colorimetric",
+    *,
+    black_point_compensation: bool = False,
+) -> NDArray[Any]:
+    """Codes (h, w, channels) under one ICC profile as those under another, RGB or CMYK.
 
-    littlecms, relative colorimetric, without short cuts. Raises ``UnreadableOriginal`` where the
-    first profile cannot be used for RGB.
+    littlecms, without short cuts: 16 bits, or float64 where the target is XYZ. What the engine
+    finds in a broken profile is raised as it comes.
     """
     import imagecodecs
 
+    known = imagecodecs.CMS.INTENT
+    intents = {
+        "perceptual": known.PERCEPTUAL,
+        "relative-colorimetric": known.RELATIVE_COLORIMETRIC,
+        "saturation": known.SATURATION,
+        "absolute-colorimetric": known.ABSOLUTE_COLORIMETRIC,
+    }
+    flags: int = imagecodecs.CMS.FLAGS.NOOPTIMIZE
+    if black_point_compensation:
+        flags |= imagecodecs.CMS.FLAGS.BLACKPOINTCOMPENSATION
+    out: NDArray[Any] = imagecodecs.cms_transform(
+        np.ascontiguousarray(codes),
+        source,
+        target,
+        colorspace=_COLOURS[source[16:20]],
+        outcolorspace=_COLOURS[target[16:20]],
+        outdtype="float64" if target[16:20] == b"XYZ " else "uint16",
+        intent=intents[intent],
+        flags=flags,
+    )
+    return out
+
+
+def converted(codes: NDArray[np.uint16], source: bytes, target: bytes) -> NDArray[np.uint16]:
+    """16-bit RGB codes (h, w, 3) under one ICC profile as codes under another.
+
+    Relative colorimetric. Raises ``UnreadableOriginal`` where the first profile cannot be used for
+    RGB.
+    """
     if source[16:20] != b"RGB ":
         kind = source[16:20].decode("ascii", errors="replace").strip()
         raise UnreadableOriginal(f"its colour profile is for {kind or 'nothing'}, not for RGB")
     try:
-        out: NDArray[np.uint16] = imagecodecs.cms_transform(
-            np.ascontiguousarray(codes),
-            source,
-            target,
-            colorspace="rgb",
-            outcolorspace="rgb",
-            outdtype="uint16",
-            intent=imagecodecs.CMS.INTENT.RELATIVE_COLORIMETRIC,
-            flags=imagecodecs.CMS.FLAGS.NOOPTIMIZE,
-        )
+        return transformed(codes, source, target)
     except Exception as error:  # whatever the colour engine finds in a broken profile
         raise UnreadableOriginal(f"its colour profile cannot be used ({error})") from error
-    return out

@@ -30,8 +30,12 @@ from pipeline.kernels.gamut import WHITE, srgb_codes
 from pipeline.kernels.spaces import Float64
 
 Codes = NDArray[Any]
-"""Code values of a window: (height, width) grey or (height, width, 3) RGB, uint8 or uint16."""
+"""Code values of a window: (height, width) grey, (height, width, 3) RGB or (height, width, 4) CMYK,
+uint8 or uint16."""
 
+_KINDS = {2: (b"GRAY", "gray"), 3: (b"RGB ", "rgb"), 4: (b"CMYK", "cmyk")}
+"""What codes are called in profiles and by the colour engine; 2 stands for those without channels.
+"""
 THUMBNAIL_QUALITY = 85
 SAMPLES_A_SIDE = 3
 """Of the file, for each pixel of a thumbnail: reading all of a large file would gain nothing."""
@@ -70,9 +74,9 @@ class Proof:
         return lab_of(self.xyz(rows, columns), WHITE)
 
     def primaries(self) -> Float64 | None:
-        """L*a*b* of the file's full red, green and blue, rows of a 3 × 3 array; None for grey."""
+        """L*a*b* of an RGB file's full red, green and blue, rows of a 3 × 3 array; else None."""
         one = self.codes(slice(0, 1), slice(0, 1))
-        if one.ndim == 2:
+        if one.shape[2:] != (3,):
             return None
         return lab_of(self._to_xyz((self._top * np.eye(3))[None].astype(one.dtype))[0], WHITE)
 
@@ -127,12 +131,12 @@ def read_back(path: Path) -> Proof:
         )
     if dtype not in (np.uint8, np.uint16):
         raise CannotMeasure(f"its pixels are {dtype}; 8 and 16 bits a channel are measured")
-    grey = len(shape) == 2
-    if profile[16:20] != (b"GRAY" if grey else b"RGB "):
+    signature, colorspace = _KINDS[shape[2] if len(shape) == 3 else 2]
+    if profile[16:20] != signature:
         kind = profile[16:20].decode("ascii", errors="replace").strip()
         raise CannotMeasure(f"its ICC profile is for {kind or 'nothing'}, its pixels are not")
     try:
-        to_xyz = _reading(profile, dtype.str, grey)
+        to_xyz = _reading(profile, dtype.str, colorspace)
     except Exception as error:  # what the colour engine finds in a broken profile
         raise CannotMeasure(f"its ICC profile cannot be used ({error})") from error
     return Proof(
@@ -149,7 +153,7 @@ Opened = tuple[tuple[int, ...], np.dtype[Any], Callable[[slice, slice], Codes], 
 
 
 def _jpeg(path: Path) -> Opened:
-    pixels, profile, orientation = read_jpeg(path.read_bytes())
+    pixels, profile, orientation = read_jpeg(path.read_bytes(), inks=True)
     return (*_held(pixels), profile, orientation)
 
 
@@ -166,15 +170,15 @@ def _tiff(path: Path) -> Opened:
         plain = (
             page.is_contiguous
             and page.compression == 1
-            and page.photometric == 2
+            and (page.photometric, page.samplesperpixel) in ((2, 3), (5, 4))
             and page.planarconfig == 1
-            and page.samplesperpixel == 3
             and page.dtype in (np.uint8, np.uint16)
         )
         if not plain:
-            pixels, profile, orientation = read_tiff(path.read_bytes())
+            pixels, profile, orientation = read_tiff(path.read_bytes(), inks=True)
             return (*_held(pixels), profile, orientation)
-        shape = (int(page.imagelength), int(page.imagewidth), 3)
+        channels = int(page.samplesperpixel)
+        shape = (int(page.imagelength), int(page.imagewidth), channels)
         dtype = np.dtype(page.dtype).newbyteorder(file.byteorder)
         start = int(page.dataoffsets[0])
         icc, turned = page.tags.get(ICC_PROFILE), page.tags.get(ORIENTATION)
@@ -185,20 +189,20 @@ def _tiff(path: Path) -> Opened:
 
     def codes(rows: slice, columns: slice) -> Codes:
         top, bottom, step = rows.indices(shape[0])
-        row_bytes = shape[1] * 3 * dtype.itemsize
+        row_bytes = shape[1] * channels * dtype.itemsize
         wanted = range(top, bottom, step)
-        window = np.empty((len(wanted), len(range(*columns.indices(shape[1]))), 3), dtype)
+        window = np.empty((len(wanted), len(range(*columns.indices(shape[1]))), channels), dtype)
         # rows are read, not mapped: a file that shrinks while it is mapped kills the process
         with path.open("rb") as file:
             if step == 1:
                 file.seek(start + top * row_bytes)
-                block = np.fromfile(file, dtype, len(wanted) * shape[1] * 3)
-                window[:] = block.reshape(len(wanted), shape[1], 3)[:, columns]
+                block = np.fromfile(file, dtype, len(wanted) * shape[1] * channels)
+                window[:] = block.reshape(len(wanted), shape[1], channels)[:, columns]
             else:
                 for place, row in enumerate(wanted):
                     file.seek(start + row * row_bytes)
-                    line = np.fromfile(file, dtype, shape[1] * 3)
-                    window[place] = line.reshape(shape[1], 3)[columns]
+                    line = np.fromfile(file, dtype, shape[1] * channels)
+                    window[place] = line.reshape(shape[1], channels)[columns]
         return window.astype(dtype.newbyteorder("="), copy=False)
 
     return shape, dtype.newbyteorder("="), codes, profile, orientation
@@ -242,7 +246,7 @@ _READERS: dict[bytes, Callable[[Path], Opened]] = {
 
 
 @lru_cache(maxsize=16)
-def _reading(profile: bytes, dtype: str, grey: bool) -> Callable[[Codes], Float64]:
+def _reading(profile: bytes, dtype: str, colorspace: str) -> Callable[[Codes], Float64]:
     """A function from codes to XYZ in the connection space, each value as littlecms gives it.
 
     It needs a third of a second for a million pixels and a millisecond to begin. So it is asked for
@@ -251,10 +255,12 @@ def _reading(profile: bytes, dtype: str, grey: bool) -> Callable[[Codes], Float6
     """
 
     def engine(codes: Codes) -> Float64:
-        return _by_engine(profile, codes)
+        return _by_engine(profile, codes, colorspace)
 
+    if colorspace == "cmyk":
+        return engine
     every = np.arange(np.iinfo(dtype).max + 1, dtype=dtype)[None]
-    if grey:
+    if colorspace == "gray":
         table = engine(every)[0]
         return lambda codes: np.asarray(table[codes], np.float64)
     curves, colorants = [], []
@@ -275,14 +281,14 @@ def _reading(profile: bytes, dtype: str, grey: bool) -> Callable[[Codes], Float6
     return lookup if np.abs(lookup(sample) - engine(sample)).max() < 1e-6 else engine
 
 
-def _by_engine(profile: bytes, codes: Codes) -> Float64:
+def _by_engine(profile: bytes, codes: Codes, colorspace: str) -> Float64:
     import imagecodecs
 
     xyz: Float64 = imagecodecs.cms_transform(
         np.ascontiguousarray(codes),
         profile,
         imagecodecs.cms_profile("xyz"),
-        colorspace="rgb" if codes.ndim == 3 else "gray",
+        colorspace=colorspace,
         outcolorspace="xyz",
         outdtype="float64",
         intent=imagecodecs.CMS.INTENT.RELATIVE_COLORIMETRIC,

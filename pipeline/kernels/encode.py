@@ -32,6 +32,8 @@ LANES = 64
 GAMUT_TOLERANCE = 1e-6
 """How far beyond 0 to 1 a linear value counts as rounding of a colour on the gamut's surface."""
 BISECTIONS = 18
+NOISES_APART = 0x3C6EF372
+"""Places in the sequence of noise between one ink and the next: farther than a picture is long."""
 HUGE = 1e6
 
 
@@ -68,6 +70,18 @@ class Encoding:
         scratch = np.empty((3, BLOCK), out.dtype)
         place = np.uint32(first_pixel & 0xFFFFFFFF)
         _encode(r, g, b, self.mix, self.curve, place, out, scratch)
+
+
+def to_8_bits(codes: NDArray[np.uint16], out: NDArray[np.uint8], *, first_pixel: int = 0) -> None:
+    """A run of 16-bit codes (n, channels) as 8-bit ones in ``out``, with the dither of ``write``.
+
+    ``first_pixel`` is as there. What no code of 8 bits can say is left to the mean of an area, and
+    0 and the largest code stay themselves. Three channels take the same noise, so that a grey stays
+    grey; four take noises of their own, for inks that stray together would show as lightness.
+    """
+    apart = NOISES_APART if codes.shape[1] == 4 else 0
+    place = np.uint32(first_pixel & 0xFFFFFFFF)
+    _to_8_bits(codes, place, np.uint32(apart), out, np.empty(BLOCK, np.uint8))
 
 
 @cache
@@ -297,6 +311,23 @@ def _dither(values, first_pixel, codes):
         near_end = (value < f32(1)) | (value > f32(254))
         noise = own - f32(0.5) if near_end else triangular
         codes[i] = i32(min(max(value + noise + f32(0.5), f32(0)), f32(255)))
+
+
+@kernel
+def _to_8_bits(codes, first_pixel, apart, out, channel_codes):
+    count, channels = codes.shape
+    values = np.empty(BLOCK, np.float32)
+    for start in range(0, count, BLOCK):
+        size = min(BLOCK, count - start)
+        for channel in range(channels):
+            for i in range(size):
+                values[i] = f32(codes[start + i, channel]) / f32(257)  # exact where 8 bits are
+            for i in range(size, BLOCK):
+                values[i] = f32(0)
+            place = np.uint32(first_pixel + np.uint32(start) + np.uint32(channel) * apart)
+            _dither(values, place, channel_codes)
+            for i in range(size):
+                out[start + i, channel] = channel_codes[i]
 
 
 @kernel

@@ -148,7 +148,8 @@ def _correction_row(found: ColourReport, result: CorrectionResult) -> tuple[str,
 
 def _delivery(found: ColourReport, name: str, files: Sequence[Measured]) -> tuple[str, ...]:
     products = [(product, measured) for measured in files for product in measured.products]
-    spaces = dict.fromkeys(SPACES[measured.file.space].title for measured in files)
+    asked = dict.fromkeys(measured.file.space for measured in files)
+    spaces = [SPACES[space].title if space in SPACES else space for space in asked]
     over = sum(not product.passed for product, _ in products)
     charts = [
         measured.chart

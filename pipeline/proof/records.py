@@ -74,7 +74,8 @@ class Product:
 class ToMeasure:
     """One delivered file and what can be measured in it.
 
-    ``space`` is the name in ``kernels.spaces`` that the delivery asks for. ``rendering`` says
+    ``space`` is the name in ``kernels.spaces`` that the delivery asks for, or the file of an ICC
+    profile, of which it is not known what it can hold. ``rendering`` says
     whether the house look is in it: a look moves colours on purpose, so its chart patches are shown
     as a distance and not judged, while products are judged in both. ``kelvin`` is the colour
     temperature that its balance was set to, where known. ``shown`` is what of the frame the file
