@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.kernels.encode import decode_romm16, encoding_of
+from pipeline.kernels.encode import decode_romm16, encoding_of, to_8_bits
 from pipeline.kernels.oklab import oklab_of, working_of
 from pipeline.kernels.spaces import SPACES, between_matrix
 
@@ -233,3 +233,62 @@ def test_master_codes_mean_what_the_standard_says():
     assert abs(working[0, 0] - 0.287175) < 2e-5
     assert np.array_equal(working[:, 1:], [[0, 1]] * 3)
     assert (working == working[:1]).all()
+
+
+# -- 16 bits to 8 ---------------------------------------------------------------------------------
+
+
+def reduced(codes, first_pixel=0):
+    out = np.empty(codes.shape, np.uint8)
+    to_8_bits(codes, out, first_pixel=first_pixel)
+    return out
+
+
+@pytest.mark.parametrize("channels", [3, 4])
+def test_codes_between_two_are_kept_in_the_mean(channels):
+    for code in (130, 257 * 20 + 60, 32_000, 65_535 - 130):
+        out = reduced(np.full((60_000, channels), code, np.uint16))
+        assert np.abs(out.mean(axis=0) - code / 257).max() < 0.01
+        assert np.abs(out - code / 257).max() < 1.5
+
+
+@pytest.mark.parametrize("channels", [3, 4])
+def test_the_ends_stay_themselves(channels):
+    for code, expected in ((0, 0), (65_535, 255)):
+        assert (reduced(np.full((5_000, channels), code, np.uint16)) == expected).all()
+
+
+@pytest.mark.parametrize("channels", [3, 4])
+def test_a_slow_ramp_has_no_bands(channels):
+    # three codes over 4000 columns, 64 rows: steps of 16 bits, a line in the mean
+    ramp = np.linspace(100 * 257, 103 * 257, 4_000).round().astype(np.uint16)
+    codes = np.broadcast_to(ramp[None, :, None], (64, 4_000, channels)).reshape(-1, channels)
+    out = reduced(np.ascontiguousarray(codes)).reshape(64, 4_000, channels).astype(float)
+    local = out.mean(axis=0).reshape(100, 40, channels).mean(axis=1)
+    expected = (ramp / 257).reshape(100, 40).mean(axis=1)
+    # 2560 samples whose deviation is half a code: five times the error of their mean
+    assert np.abs(local - expected[:, None]).max() < 5 * 0.5 / np.sqrt(64 * 40)
+
+
+def test_greys_stay_grey_and_inks_stray_apart():
+    rgb = reduced(np.full((20_000, 3), 20_000, np.uint16))
+    assert (rgb == rgb[:, :1]).all()
+    inks = reduced(np.full((20_000, 4), 20_000, np.uint16))
+    correlation = np.corrcoef(inks.T) - np.eye(4)
+    # five deviations of chance
+    assert np.abs(correlation).max() < 5 / np.sqrt(20_000)
+
+
+def test_no_ink_falls_on_white_paper():
+    codes = np.full((5_000, 4), 128, np.uint16)
+    assert (reduced(codes) == 0).all()
+    assert (reduced(np.full((5_000, 3), 128, np.uint16)) > 0).any()
+
+
+def test_however_codes_are_cut_into_runs():
+    codes = np.random.default_rng(3).integers(0, 65536, (5_000, 4)).astype(np.uint16)
+    before, whole = codes.copy(), reduced(codes, 11)
+    cut = [reduced(codes[a:b], 11 + a) for a, b in ((0, 1), (1, 1_400), (1_400, 5_000))]
+    assert (np.concatenate(cut) == whole).all()
+    assert (codes == before).all()
+    assert reduced(codes[:0]).shape == (0, 4)

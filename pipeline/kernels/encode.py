@@ -34,6 +34,8 @@ GAMUT_TOLERANCE = 1e-6
 BISECTIONS = 18
 NOISES_APART = 0x3C6EF372
 """Places in the sequence of noise between one ink and the next: farther than a picture is long."""
+LEAST_INK = 129
+"""In 16-bit codes: half a code of 8 bits, which rounding would take for none as well."""
 HUGE = 1e6
 
 
@@ -77,11 +79,13 @@ def to_8_bits(codes: NDArray[np.uint16], out: NDArray[np.uint8], *, first_pixel:
 
     ``first_pixel`` is as there. What no code of 8 bits can say is left to the mean of an area, and
     0 and the largest code stay themselves. Three channels take the same noise, so that a grey stays
-    grey; four take noises of their own, for inks that stray together would show as lightness.
+    grey. Four are inks: they take noises of their own, for inks that stray together would show as
+    lightness; and less than ``LEAST_INK`` of one is none, so that no dots fall on white paper.
     """
-    apart = NOISES_APART if codes.shape[1] == 4 else 0
+    inks = codes.shape[1] == 4
+    apart, least = np.uint32(NOISES_APART if inks else 0), np.uint16(LEAST_INK if inks else 0)
     place = np.uint32(first_pixel & 0xFFFFFFFF)
-    _to_8_bits(codes, place, np.uint32(apart), out, np.empty(BLOCK, np.uint8))
+    _to_8_bits(codes, place, apart, least, out, np.empty(BLOCK, np.uint8))
 
 
 @cache
@@ -314,14 +318,16 @@ def _dither(values, first_pixel, codes):
 
 
 @kernel
-def _to_8_bits(codes, first_pixel, apart, out, channel_codes):
+def _to_8_bits(codes, first_pixel, apart, least, out, channel_codes):
     count, channels = codes.shape
     values = np.empty(BLOCK, np.float32)
     for start in range(0, count, BLOCK):
         size = min(BLOCK, count - start)
         for channel in range(channels):
             for i in range(size):
-                values[i] = f32(codes[start + i, channel]) / f32(257)  # exact where 8 bits are
+                code = codes[start + i, channel]
+                # exact where 8 bits are
+                values[i] = f32(code) / f32(257) if code >= least else f32(0)
             for i in range(size, BLOCK):
                 values[i] = f32(0)
             place = np.uint32(first_pixel + np.uint32(start) + np.uint32(channel) * apart)
