@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from pipeline.kernels.chart import Corners
     from pipeline.kernels.dust import Evidence
     from pipeline.kernels.references import Edition
+    from pipeline.rendition import RenditionSpec
 
 ProductLabs = dict[str, tuple[float, float, float]]
 

@@ -109,6 +109,20 @@ def test_output_and_display_profiles_of_rgb_and_cmyk(written_job, content: bytes
     }
 
 
+@pytest.mark.parametrize("kind", ["png", "webp", "avif"])
+def test_formats_that_hold_no_inks_are_refused(written_job, kind: str) -> None:
+    job = written_job(INKS)
+    edit(
+        job / "job.yaml", "{format: jpeg, scale: 1, quality: 95, space", f"{{format: {kind}, space"
+    )
+    assert refused(job) == [
+        f"job.yaml:9: deliveries.paper.format: {kind} cannot hold CMYK, which profiles/paper.icc "
+        "is for; allowed: jpeg, tiff"
+    ]
+    (job / "profiles/paper.icc").write_bytes(assembled(MATRIX, b"mntr", b"RGB "))
+    assert load_job(job).deliveries["paper"].profile is not None
+
+
 def test_a_tag_table_that_lies_is_found(written_job, tmp_path: Path) -> None:
     at = 132 + 4  # the offset of the first tag
     lying = INKS[:at] + b"\xff\xff\xff\x00" + INKS[at + 4 :]
