@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 from pipeline.kernels.difference import delta_e_2000, delta_e_2000_parts
 from pipeline.kernels.gamut import gamut_de00, in_gamut
 from pipeline.kernels.grades import GUIDELINES, Figure, Grade, Guideline, grade
+from pipeline.kernels.spaces import SPACES
 from pipeline.proof.records import ChartResult, Difference, Grey, Lab, Target
 
 RAMP = slice(18, 24)
@@ -19,14 +20,17 @@ RAMP = slice(18, 24)
 def differences(
     targets: Sequence[Target], labs: ArrayLike, space: str | None = None
 ) -> tuple[Difference, ...]:
-    """Each measured L*a*b* of (n, 3) against its target, and against what ``space`` can hold."""
+    """Each measured L*a*b* of (n, 3) against its target, and against what ``space`` can hold.
+
+    Of a space that is none of ours it is not known; targets then count as inside.
+    """
     if not targets:
         return ()
     wanted = np.array([target.lab for target in targets], np.float64)
     found = np.asarray(labs, np.float64).reshape(wanted.shape)
     parts = delta_e_2000_parts(wanted, found)
     flat = delta_e_2000(wanted, found, lightness_weight=False)
-    if space is None:
+    if space is None or space not in SPACES:
         inside, least = np.ones(len(targets), bool), np.zeros(len(targets))
     else:
         inside, least = in_gamut(wanted, space), gamut_de00(wanted, space)

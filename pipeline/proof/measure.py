@@ -122,7 +122,7 @@ def judge_correction(correction: Correction) -> CorrectionResult:
 def _other_space(proof: Proof, space: str) -> list[str]:
     """Words where the embedded profile is not that of the space that the delivery asks for."""
     primaries = proof.primaries()
-    if primaries is None:
+    if primaries is None or space not in SPACES:
         return []
     if delta_e_2000(primaries, lab_of_linear(np.eye(3), space)).max() <= PROFILE_DE00:
         return []
