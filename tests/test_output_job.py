@@ -234,20 +234,22 @@ def test_what_reads_delivered_files_back_can_read_these(made) -> None:
 def test_another_file_under_the_name_is_another_delivery(made) -> None:
     job, _ = made
 
-    def planned() -> set[tuple[str, str | None]]:
+    def planned() -> dict[tuple[str, str | None], str]:
         with Manifest.open(job) as manifest:
             actions = survey(job, manifest, (), ("paper", "press", "screen")).actions
-        return {(a.frame, a.delivery) for a in actions if makes_something(a)}
+        return {(a.frame, a.delivery): a.reason for a in actions if makes_something(a)}
 
-    assert planned() == set()
+    assert planned() == {}
     other = ink_profile("Other paper")
     (job / "profiles/paper.icc").write_bytes(other)
     frames = ("F0001", "F0002")
-    assert planned() == {(frame, name) for frame in frames for name in ("paper", "press")}
+    said = "profiles/paper.icc has other content"
+    both = {(frame, name): said for frame in frames for name in ("paper", "press")}
+    assert planned() == both
     run(job, deliveries=["paper"], engine=InProcess())
     with Image.open(job / "deliveries/paper/F0001.jpg") as image:
         assert image.info["icc_profile"] == other
-    assert planned() == {(frame, "press") for frame in frames}
+    assert planned() == {(frame, "press"): said for frame in frames}
     # as it was, for other tests
     (job / "profiles/paper.icc").write_bytes(INKS)
     run(job, deliveries=["paper"], engine=InProcess())
