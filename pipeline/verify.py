@@ -21,6 +21,9 @@ from pipeline.records import (
     Trip,
 )
 
+PICTURES = (".tif", ".jpg", ".webp", ".avif", ".jxl")
+"""Files that have a profile; PNGs of a round are masks and pictures to look at."""
+
 
 @dataclass(frozen=True, slots=True)
 class Finding:
@@ -33,10 +36,17 @@ class Finding:
 
 
 def verify(
-    folder: Path, progress: Callable[[int, int], None] = lambda _done, _of: None
+    folder: Path,
+    progress: Callable[[int, int], None] = lambda _done, _of: None,
+    *,
+    decode: bool = False,
 ) -> tuple[int, list[Finding]]:
     """Re-read and re-hash originals, masters, delivered files, all of the retouch rounds and all
-    that was packed; how many files, and what is wrong."""
+    that was packed; how many files, and what is wrong.
+
+    With ``decode``, every pixel of originals, masters, retouches and delivered files is decoded as
+    well: that a file is as it was recorded does not say that a reader can open it.
+    """
     with Manifest.open(folder) as manifest:
         files = list(_recorded(manifest.frames()))
         files += [
@@ -50,6 +60,8 @@ def verify(
     findings = []
     for count, (kind, frame, path, digest) in enumerate(files, 1):
         what = _wrong(folder / path, digest)
+        if decode and not what:
+            what = _undecoded(folder / path, digest, kind)
         if what:
             findings.append(Finding(kind, frame, path, what))
         progress(count, total)
@@ -135,6 +147,23 @@ def _kept(trip: Trip) -> Iterator[tuple[str, Artifact]]:
             for each in (trip.carried, trip.picture):
                 if each is not None:
                     yield f"carried from round {trip.round}", each
+
+
+def _undecoded(path: Path, digest: str, kind: str) -> str:
+    """Why a picture cannot be decoded to its last pixel, or has no profile; empty where it can."""
+    from pipeline.errors import UnreadableOriginal
+    from pipeline.files.proofread import CannotMeasure, read_back
+    from pipeline.files.raw import open_original
+
+    try:
+        if kind == "original":
+            source = open_original(path, digest)
+            source.window(0, source.height, 0, source.width)
+        elif path.suffix in PICTURES and "_mask-" not in path.name:
+            read_back(path).codes(slice(None), slice(None))
+    except (CannotMeasure, UnreadableOriginal) as error:
+        return f"it cannot be decoded: {error}"
+    return ""
 
 
 def _wrong(path: Path, digest: str) -> str:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import sqlite3
 import sys
 from pathlib import Path
 
 import pytest
 
 from pipeline.cli import main
+from pipeline.hashing import digest_file
 from pipeline.run import run
 from pipeline.verify import Finding, verify
 from tests.job_for_tests import InProcess, make_job
@@ -157,3 +159,25 @@ def test_progress_counts_every_file(job):
     heard: list[tuple[int, int]] = []
     verify(job, lambda done, of: heard.append((done, of)))
     assert heard == [(count, 7) for count in range(1, 8)]
+
+
+def test_decoding_finds_what_digests_cannot(job: Path, safelight) -> None:
+    """Files that were written wrongly and recorded as they are."""
+    assert safelight("verify", "--decode", cwd=job)[0] == 0
+    recorded = sqlite3.connect(job / "manifest.sqlite")
+    for name, table in ((ORIGINAL, "originals"), (MASTER, "artifacts"), (DELIVERED, "artifacts")):
+        path = job / name
+        path.chmod(0o644)
+        data = path.read_bytes()
+        path.write_bytes(data[: len(data) // 2])
+        recorded.execute(f"UPDATE {table} SET digest = ? WHERE path = ?", (digest_file(path), name))
+    recorded.commit()
+    assert verify(job)[1] == []
+    found = verify(job, decode=True)[1]
+    assert [(each.path, each.kind) for each in found] == [
+        (name, KINDS[name]) for name in (ORIGINAL, MASTER, DELIVERED)
+    ]
+    assert all(each.what.startswith("it cannot be decoded: it is ") for each in found)
+    code, out, err = safelight("verify", "--decode", cwd=job)
+    assert code == 3
+    assert "Traceback" not in out + err

@@ -534,7 +534,13 @@ def rounds(
 
 @app.command()
 @ends_in_words
-def verify(job: JobOption = None, as_json: JsonOption = False) -> int:
+def verify(
+    decode: Annotated[
+        bool, typer.Option("--decode", help="Also decode every pixel of every picture.")
+    ] = False,
+    job: JobOption = None,
+    as_json: JsonOption = False,
+) -> int:
     """Read originals, masters, retouches, deliveries, bags again and compare their digests."""
     from dataclasses import asdict
 
@@ -544,7 +550,7 @@ def verify(job: JobOption = None, as_json: JsonOption = False) -> int:
 
     folder = job_folder(job)
     with progress.counting("reading") as count:
-        files, findings = read_again(folder, count)
+        files, findings = read_again(folder, count, decode=decode)
     if as_json:
         print_json({"files": files, "findings": [asdict(finding) for finding in findings]})
     else:
