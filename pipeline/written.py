@@ -470,7 +470,8 @@ class OutputSpace(Written):
     black_point_compensation: bool | None = Field(
         None,
         description="whether the range of darks is fitted to its black; default true, but for"
-        " absolute-colorimetric, which leaves darks as they are",
+        " absolute-colorimetric, which leaves darks as they are. Perceptual and saturation tables"
+        " of version 4 are made for it and always have it",
     )
 
     @model_validator(mode="after")

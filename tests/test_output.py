@@ -146,6 +146,15 @@ def test_neither_threads_nor_bands_change_a_pixel(bits, picture, monkeypatch) ->
     assert (picture == before).all()
 
 
+def test_tables_of_version_4_for_perception_are_always_compensated(picture) -> None:
+    # they are made for a reference medium with a black of its own (ICC.1:2022; from memory)
+    plain, fitted = (
+        to_inks(intent="perceptual", black_point_compensation=flag).codes(picture, 16)
+        for flag in (False, True)
+    )
+    assert (plain == fitted).all()
+
+
 @pytest.mark.parametrize("path", REAL or [pytest.param(None, marks=pytest.mark.skip("none here"))])
 def test_a_real_profile_of_inks(path: Path, picture, picture8) -> None:
     profile = path.read_bytes()
@@ -253,6 +262,18 @@ def test_readers_see_the_picture_in_a_file_of_inks(kind: str, tmp_path: Path) ->
         # the model against 9 nodes an ink between which the profile is straight, and the coder
         assert off.mean() < 1.0, who
         assert np.quantile(off, 0.99) < 3.5, who
+
+
+def test_inks_under_a_size_keep_every_plane_whole(tmp_path: Path) -> None:
+    coarse = np.zeros((200, 300, 4), np.uint8)
+    coarse[..., :3] = np.linspace(0, 120, 300).astype(np.uint8)[None, :, None]
+    coarse[::2, :, 3] = 200  # fine detail in black alone
+    settings = {"format": "jpeg", "max_bytes": len(INKS) + 60_000, "progressive": True}
+    done = written(coarse, "romm-rgb", settings, ppi=300, profile=INKS)
+    assert len(done.content) <= settings["max_bytes"]
+    with Image.open(io.BytesIO(done.content)) as image:
+        assert {(h, v) for _, h, v, _ in image.layer} == {(1, 1)}
+        assert np.abs(np.asarray(image)[..., 3].astype(int) - coarse[..., 3]).mean() < 4
 
 
 def test_a_part_of_a_tiff_of_inks_is_read_alone(tmp_path: Path) -> None:
