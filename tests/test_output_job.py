@@ -220,7 +220,7 @@ def test_colours_that_the_paper_cannot_hold_are_told(made) -> None:
 
 def test_what_reads_delivered_files_back_can_read_these(made) -> None:
     job, _ = made
-    assert verify(job)[1] == []
+    assert verify(job, decode=True)[1] == []
     found = colour_report(job)
     assert [measured.problems for measured in found.files] == [()] * 6
     assert {measured.profile for measured in found.files} > {"Four inks of ours"}
