@@ -17,12 +17,12 @@ from ruamel.yaml.error import YAMLError
 
 from pipeline import yamlfile
 from pipeline.errors import InvalidInput, Problem
-from pipeline.job import Frame, load_job
+from pipeline.job import Frame
 from pipeline.manifest import Manifest
 from pipeline.masking import NAME_PATTERN
 from pipeline.recipe import Layers
 from pipeline.records import Request
-from pipeline.survey import chosen_frames
+from pipeline.survey import chosen_frames, read_job
 from pipeline.written import FrameFile
 
 MOST_SHOWN = 60
@@ -55,7 +55,7 @@ def ask(
             found = f"it means {len(names)} frames"
             raise InvalidInput([Problem(frame, 0, "", found, "one frame")])
         (name,) = names
-        job = load_job(folder)
+        job = read_job(folder)
         path = folder / "frames" / f"{name}.yaml"
         request: dict[str, Any] = {"what": what}
         if where is not None:

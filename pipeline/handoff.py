@@ -220,13 +220,14 @@ class _Sending:
         """Pack, put in place, record."""
         from pipeline.files.landing import land_folder, part_folder, remove_folder
 
-        number = self.manifest.begin_round(self.to, self.due)
-        home = self.folder / round_folder(number)
+        # once a round is begun, what lies in its folder is taken for ours
+        home = self.folder / round_folder(self.manifest.next_round())
         if (home / "out").exists():
             raise CannotWrite(
                 f"{home / 'out'}: no hand-off of this job made it, and it will not be touched; "
                 "move it away"
             )
+        number = self.manifest.begin_round(self.to, self.due)
         part = part_folder(home, self.folder)
         try:
             works = dict(self._works(names, number, part))

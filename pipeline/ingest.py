@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 from pipeline.bursts import bursts_of
 from pipeline.errors import CannotWrite, InvalidInput, Problem, SafelightError
-from pipeline.job import load_job
 from pipeline.manifest import Manifest, NoManifest
 from pipeline.records import FrameState, Original
+from pipeline.survey import read_job
 
 if TYPE_CHECKING:
     from pipeline.files.metadata import MetadataWriter
@@ -50,7 +50,7 @@ def ingest(
     from pipeline.files.metadata import MetadataWriter
     from pipeline.files.originals import Intake, find_originals, shown
 
-    job = load_job(folder)
+    job = read_job(folder)
     in_place = not sources
     if in_place:
         if job.file.originals is None:

@@ -109,7 +109,7 @@ def survey(
     they count as selects unless deliveries are asked for. ``recalled`` is as in ``Demand``. Raises
     ``InvalidInput`` with every problem.
     """
-    job = load_job(folder, read_colour=_read_colour)
+    job = read_job(folder)
     states = manifest.frames()
     problems = job.check_frames(states)
     if problems:
@@ -159,6 +159,11 @@ def survey(
         ]
         demand = replace(demand, deliveries=resolved)
     return Survey(job, states, frames, demand, charts, read, dust.keys())
+
+
+def read_job(folder: Path) -> Job:
+    """The job's files, checked, with the colours that its products were measured as."""
+    return load_job(folder, read_colour=_read_colour)
 
 
 def _read_colour(path: Path, name: str) -> tuple[float, float, float]:

@@ -352,6 +352,8 @@ def test_a_folder_that_nobody_recorded_is_not_touched(job: Path) -> None:
     (job / "retouch/round-01/out/mine.txt").write_text("mine")
     with pytest.raises(Exception, match=r"round-01/out: no hand-off of this job made it"):
         hand_off(job, ["F0001"], "Ines")
+    with pytest.raises(Exception, match=r"round-01/out: no hand-off of this job made it"):
+        hand_off(job, ["F0001"], "Ines")
     assert (job / "retouch/round-01/out/mine.txt").read_text() == "mine"
     assert rows(job)["F0001"]["state"] == "developed"
 
@@ -691,3 +693,25 @@ def test_a_returned_file_that_was_tampered_with_makes_no_version(job: Path) -> N
     done = run(job, ["F0001"])
     assert done.exit_code == 3
     assert "the retouched file is not what was recorded" in done.failed["F0001"].sentence
+
+
+def test_a_job_with_a_measured_product_takes_frames_in_and_asks(
+    safelight,  # noqa: F811
+    job: Path,
+) -> None:
+    wavelengths = range(380, 731, 10)
+    rows = ["name," + ",".join(map(str, wavelengths)), "lamp" + ",0.4" * len(wavelengths), ""]
+    (job / "lamp.csv").write_text("\n".join(rows))
+    edit(
+        job / "job.yaml",
+        "deliveries:\n",
+        "products: {lamp: {reflectance: lamp.csv}}\ndeliveries:\n",
+    )
+    asked = safelight("ask", "F0001", "warm the glass", cwd=job)
+    assert (asked.code, asked.err) == (0, "")
+    card = job.parent / "card"
+    if not card.is_dir():
+        card.mkdir()
+        shutil.copy(job / "originals/F0001.dng", card / "F0009.dng")
+    taken = safelight("ingest", str(card), cwd=job)
+    assert (taken.code, taken.err) == (0, "")

@@ -605,16 +605,19 @@ class Manifest:
                 version = json.loads(row[1])["version"]
                 self._event("reopened", frame, version=version, reason=reason)
 
-    def begin_round(self, to: str, due: str | None) -> int:
-        """The number of a new round, before anything of it is made.
+    def next_round(self) -> int:
+        """The number of the round that would be begun now.
 
         A round that was begun before and never came to be is begun again, with its number.
         """
+        (unsent,) = self._row("SELECT min(number) FROM rounds WHERE sent_at IS NULL")
+        (new,) = self._row("SELECT coalesce(max(number), 0) + 1 FROM rounds")
+        return int(new if unsent is None else unsent)
+
+    def begin_round(self, to: str, due: str | None) -> int:
+        """The number of a new round, before anything of it is made."""
         with self.transaction():
-            row = self._row("SELECT min(number) FROM rounds WHERE sent_at IS NULL")
-            number = row[0]
-            if number is None:
-                (number,) = self._row("SELECT coalesce(max(number), 0) + 1 FROM rounds")
+            number = self.next_round()
             self._run(
                 "INSERT OR REPLACE INTO rounds (number, recipient, due, begun_at)"
                 " VALUES (?, ?, ?, ?)",
@@ -623,7 +626,7 @@ class Manifest:
                 due,
                 self._now(),
             )
-            return int(number)
+            return number
 
     def record_round(self, sent: Round, handoffs: Iterable[Handoff]) -> None:
         """Record a round, its folder being in place, with all that is in it."""
