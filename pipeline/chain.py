@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.deblurring import deblurred
 from pipeline.edit import Pixels, Region, Target, Textured
 from pipeline.edits import EDITS
 from pipeline.frame import Float32, Source
@@ -228,7 +229,7 @@ def densities(
     A mask that depends on what the picture shows is judged on the reduced picture. They are made
     one by one: at full size each is as large as a channel of the frame.
     """
-    source = healed(source, steps, painted or {}, others)
+    source = deblurred(healed(source, steps, painted or {}, others), steps)
     globally = [step for step in steps if step.stage != "local"]
     first = compiled(globally, source, files, correction, even=even).scene
     preview, said = cache(source.preview), lambda _sentence: None

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.chain import LANE_PIXELS, Masked, Others, Painted, Say, compiled
+from pipeline.deblurring import deblurred
 from pipeline.frame import Float32, Source
 from pipeline.healing import healed
 from pipeline.kernels.correction import Correction
@@ -60,7 +61,7 @@ def master_pixels(
     should know of this frame; ``even`` moves its light. Without ``finish`` the last stage is left
     out. The result is the same to the last bit for any ``threads`` and ``strip_rows``.
     """
-    source = healed(source, steps, painted or {}, others)
+    source = deblurred(healed(source, steps, painted or {}, others), steps)
     chain = compiled(steps, source, files, correction, painted, say, even, others)
     densities = chain.densities
     halo = max((density.halo for density in densities), default=0)

@@ -87,6 +87,14 @@ class Spot(NamedTuple):
     follows: str | None = None
 
 
+class Blur(NamedTuple):
+    """A Gaussian to take back before any operation: its standard deviation in full-size pixels, and
+    how much of it, from 0 to 1."""
+
+    sigma_px: float
+    strength: float
+
+
 @dataclass(frozen=True, slots=True)
 class Step:
     """One kind of step. Each module in ``pipeline.steps`` defines exactly one, named ``STEP``.
@@ -96,7 +104,8 @@ class Step:
     exposure corrected for one frame still rolls off in the look's shoulder. ``working`` steps
     follow in the order written. ``neutral`` is a setting that changes nothing (for ``balance``:
     nothing beyond what the camera already decided). ``reads`` lists the parameters that name a
-    file inside the job. ``spots`` tells what is to be filled in the frame's own pixels.
+    file inside the job. ``spots`` tells what is to be filled in the frame's own pixels,
+    ``blur`` what is to be taken back there.
     """
 
     name: str
@@ -108,3 +117,4 @@ class Step:
     about: str
     reads: tuple[str, ...] = ()
     spots: Callable[[Any], Sequence[Spot]] | None = None
+    blur: Callable[[Any], Blur] | None = None

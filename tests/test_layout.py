@@ -25,7 +25,7 @@ RANKS = {
             "yamlfile wording captions masking written recipe local selection job naming bursts"
             " changes rounds framing",
             "plan status accounts history parcel",
-            "healing chain develop rendition sheet outlines typefaces request_sheet"
+            "healing deblurring chain develop rendition sheet outlines typefaces request_sheet"
             " proof_sheet files manifest",
             "engines proof",
             "work survey measuring run evening ingest rating verify painted colour showing"

@@ -54,9 +54,9 @@ def test_every_step_explains_itself_and_its_neutral_setting_changes_no_bit(name,
 
 
 def test_every_working_step_has_a_float64_reference():
-    # spotting is no function of one pixel: see test_heal
+    # spotting and deblur are no functions of one pixel: see test_heal, test_deblur
     missing = {n for n, s in STEPS.items() if n not in reference.STEPS}
-    missing -= {"balance", "table", "spotting"}
+    missing -= {"balance", "table", "spotting", "deblur"}
     assert not missing
 
 
@@ -76,6 +76,7 @@ def test_no_pixels_and_hostile_pixels_do_not_stop_a_step(name, tmp_path):
         "mono": {"red": 1, "green": 1, "blue": 0},
         "table": {"file": "any.cube"},
         "spotting": {"spots": [{"at": [0.5, 0.5], "radius": 1}]},
+        "deblur": {"sigma_px": 0.7},
     }[name]
     given = {"files": {"any.cube": cube}}
     assert run(name, np.zeros((0, 3), np.float32), settings, **given).shape == (0, 3)

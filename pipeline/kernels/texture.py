@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.frame import Float32
-from pipeline.kernels.elementary import exact, f32, log2
+from pipeline.kernels.elementary import exact, f32, inlined, log2
 from pipeline.kernels.masks import (
     NOWHERE,
     Box,
@@ -145,23 +145,26 @@ def sharpening(grid: Grid, sigma_px: float, amount: float, noise: Float32) -> De
 
 
 def noise_of(windows: list[Float32], sigma_px: float) -> Float32:
-    """The variance of noise in the detail that a Gaussian takes away, by brightness, (BINS,).
+    """The noise level of the detail that a Gaussian takes away, as ``noise_levels`` finds it.
 
-    The lower envelope over blocks of 8 × 8 pixels of one brightness, as Liu, Freeman, Szeliski and
-    Kang find a noise level function ("Noise estimation from a single image", CVPR 2006), from some
-    ``windows`` (3, rows, columns) of the scene at full size. Bins without blocks are as the nearest
-    one.
+    From some ``windows`` (3, rows, columns) of the scene at full size.
     """
     weights = _gaussian(sigma_px)
     margin = len(weights) // 2
-    light, energy = [np.empty(0)], [np.empty(0)]
-    for window in windows:
-        whole = lightness(window)
-        detail = _detail(whole, weights)[margin:-margin, margin:-margin]
-        inner = whole[margin:-margin, margin:-margin]
-        light.append(_blocks(inner))
-        energy.append(_blocks(detail * detail))
-    brightness, variance = np.concatenate(light), np.concatenate(energy)
+    lights = [lightness(window) for window in windows]
+    details = [_detail(light, weights)[margin:-margin, margin:-margin] for light in lights]
+    return noise_levels([light[margin:-margin, margin:-margin] for light in lights], details)
+
+
+def noise_levels(lights: list[Float32], details: list[Float32]) -> Float32:
+    """The variance of noise in some detail, by the stops about 1 of the light there, (BINS,).
+
+    The lower envelope over blocks of 8 × 8 pixels of one brightness, as Liu, Freeman, Szeliski and
+    Kang find a noise level function ("Noise estimation from a single image", CVPR 2006). Bins
+    without blocks are as the nearest one. ``noise_at`` reads it.
+    """
+    brightness = np.concatenate([np.empty(0), *map(_blocks, lights)])
+    variance = np.concatenate([np.empty(0), *(_blocks(detail * detail) for detail in details)])
     place = np.clip(np.floor(brightness - BRIGHTEST + BINS), 0, BINS - 1).astype(np.int64)
     found = np.full(BINS, np.nan)
     for index in range(BINS):
@@ -227,9 +230,16 @@ def _difference(light, weights, out):
                 target[j] -= weight * shifted[j]
 
 
+@inlined
+def noise_at(noise, stops):
+    """A noise level at a brightness, straight between the middles of the bins."""
+    at = min(max(stops - f32(BRIGHTEST) + f32(BINS) - f32(0.5), f32(0)), f32(BINS - 1))
+    bin_ = min(np.int32(at), np.int32(BINS - 2))
+    return noise[bin_] + (at - f32(bin_)) * (noise[bin_ + 1] - noise[bin_])
+
+
 @exact
 def _sharpen(light, detail, halo, noise, amount, out):
-    last = f32(BINS - 1)
     columns = out.shape[1]
     low, high = np.empty(columns + 2, np.float32), np.empty(columns + 2, np.float32)
     energy = np.empty(columns + 2, np.float32)
@@ -246,11 +256,7 @@ def _sharpen(light, detail, halo, noise, amount, out):
             high[j] = max(above[j], row[j], below[j])
             energy[j] = over[j] * over[j] + here[j] * here[j] + under[j] * under[j]
         for j in range(columns):
-            at = row[j + 1] - f32(BRIGHTEST) + f32(BINS) - f32(0.5)
-            at = min(max(at, f32(0)), last)
-            bin_ = min(np.int32(at), np.int32(BINS - 2))
-            share = at - f32(bin_)
-            variance = noise[bin_] + share * (noise[bin_ + 1] - noise[bin_])
+            variance = noise_at(noise, row[j + 1])
             mean = (energy[j] + energy[j + 1] + energy[j + 2]) * f32(1 / 9)
             kept = max(f32(1) - f32(ROOM) * variance / (mean + f32(1e-12)), f32(0))
             wanted = row[j + 1] + amount * kept * here[j + 1]
