@@ -19,7 +19,7 @@ from pipeline.records import ResolvedStep
 from pipeline.step import Blur
 from pipeline.steps import STEPS
 
-SAMPLES, SAMPLE_PX = 6, 96
+SAMPLES, SAMPLE_PX = 5, 96
 """Windows each way in which noise is measured, and their size."""
 
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from pipeline.frame import Float32
 from pipeline.kernels.elementary import exact, f32, log2
-from pipeline.kernels.texture import ROOM, noise_at, noise_levels
+from pipeline.kernels.texture import noise_at, noise_levels
 
 NOISE = 0.15
 """Power of noise beside a scene's ``1 / f²``, f in cycles a pixel: less wants more noise back."""
@@ -21,12 +21,15 @@ LIGHTER, DARKER = 0.08, 0.12
 """How far it goes beyond the lightest and the darkest of the 3 × 3 pixels around, as shares of
 their luminance. Ours, no source."""
 SWING = 0.25
-"""The same as a share of the difference between the two, where that is more: fine lines need it."""
+"""The same as a share of the difference between the two, where that is more, since fine lines need
+it; never by more than this share of their luminance. Ours, no source."""
+ROOM = 4.0
+"""How many times the energy of noise what blur took must have before any of it counts: over nine
+pixels noise alone reaches twice its mean often, and single grains of it would stand out."""
 GRID = 64
 """Samples of the spectrum each way that weights are fitted on."""
 DARKEST, BRIGHTEST = 2.0**-14, 1e6
 """Luminance outside of which there is nothing to deblur; keeps ratios finite."""
-
 
 Float64 = NDArray[np.float64]
 
@@ -174,9 +177,10 @@ def _missing(light, quarter, out):
 @exact
 def _deblur(light, taken, halo, noise, strength, planes):
     rows, columns = planes.shape[1:]
-    low, high = np.empty(columns + 2, np.float32), np.empty(columns + 2, np.float32)
-    energy = np.empty(columns + 2, np.float32)
-    gain = np.empty(columns, np.float32)
+    around = np.empty((3, columns + 2), np.float32)
+    low, high, energy = around[0], around[1], around[2]
+    found = np.empty((4, columns), np.float32)
+    lowest, highest, kept, gain = found[0], found[1], found[2], found[3]
     for i in range(rows):
         y = i + halo
         above = light[y - 1, halo - 1 : halo + columns + 1]
@@ -187,18 +191,36 @@ def _deblur(light, taken, halo, noise, strength, planes):
             low[j] = min(above[j], row[j], below[j])
             high[j] = max(above[j], row[j], below[j])
             energy[j] = over[j] * over[j] + here[j] * here[j] + under[j] * under[j]
+        own, detail = row[1 : columns + 1], here[1 : columns + 1]
+        # one thing at a time: loops as simple as these run in vectors
+        _each_three(low, high, energy, lowest, highest, kept)
         for j in range(columns):
-            own = max(row[j + 1], f32(DARKEST))
-            mean = (energy[j] + energy[j + 1] + energy[j + 2]) * f32(1 / 9) + f32(1e-20)
-            kept = max(f32(1) - f32(ROOM) * noise_at(noise, log2(own)) / mean, f32(0))
-            lowest = min(low[j], low[j + 1], low[j + 2])
-            highest = max(high[j], high[j + 1], high[j + 2])
-            swing = f32(SWING) * (highest - lowest)
-            floor = max(lowest - max(f32(DARKER) * lowest, swing), f32(0))
-            ceiling = highest + max(f32(LIGHTER) * highest, swing)
-            sharp = own + strength * kept * here[j + 1]
-            gain[j] = min(max(sharp, floor), ceiling) / own if row[j + 1] > f32(DARKEST) else f32(1)
+            gain[j] = log2(max(own[j], f32(DARKEST)))
+        for j in range(columns):
+            gain[j] = noise_at(noise, gain[j])
+        for j in range(columns):
+            share = max(f32(1) - f32(ROOM) * gain[j] / kept[j], f32(0))
+            kept[j] = own[j] + strength * share * detail[j]
+        for j in range(columns):
+            swing = f32(SWING) * (highest[j] - lowest[j])
+            floor = lowest[j] - max(f32(DARKER) * lowest[j], min(swing, f32(SWING) * lowest[j]))
+            ceiling = highest[j] + max(f32(LIGHTER) * highest[j], swing)
+            sharp = min(max(kept[j], floor), ceiling) / max(own[j], f32(DARKEST))
+            gain[j] = sharp if own[j] > f32(DARKEST) else f32(1)
         for channel in range(3):
             plane = planes[channel, i]
             for j in range(columns):
                 plane[j] *= gain[j]
+
+
+@exact
+def _each_three(low, high, energy, lowest, highest, mean):
+    """Minimum, maximum and mean of every three values beside each other."""
+    columns = mean.size
+    low_at, low_right = low[1 : columns + 1], low[2 : columns + 2]
+    high_at, high_right = high[1 : columns + 1], high[2 : columns + 2]
+    energy_at, energy_right = energy[1 : columns + 1], energy[2 : columns + 2]
+    for j in range(columns):
+        lowest[j] = min(low[j], low_at[j], low_right[j])
+        highest[j] = max(high[j], high_at[j], high_right[j])
+        mean[j] = (energy[j] + energy_at[j] + energy_right[j]) * f32(1 / 9) + f32(1e-20)

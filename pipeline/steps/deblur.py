@@ -13,7 +13,7 @@ class Deblur(Parameters):
     """How much blur there is, and how much of it to take back."""
 
     sigma_px: float = Field(
-        0.6, ge=0.3, le=1.2, description="standard deviation of the blur, full-size pixels"
+        0.5, ge=0.3, le=1.2, description="standard deviation of the blur, full-size pixels"
     )
     strength: float = Field(1.0, ge=0, le=1, description="0 changes nothing, 1 takes all back")
 
