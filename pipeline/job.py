@@ -17,6 +17,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from pipeline import captions, naming, wording, yamlfile
+from pipeline.clocks import body_of
 from pipeline.errors import InvalidInput, Problem
 from pipeline.icc import OutputProfile, read_output_profile
 from pipeline.local import (
@@ -286,6 +287,7 @@ class Job:
         files = {
             state.name: {
                 "path": f"deliveries/{name}/{file_name}.{ending}",
+                **self._set_clock(delivery, state),
                 **own.said,
                 **self._framing(delivery, state),
             }
@@ -301,6 +303,7 @@ class Job:
                 **{key: order.origin(key) for key in settings},
                 **origins,
                 "file.path": order.origin("name"),
+                "file.taken_at": self.document.origin(("clocks",)),
             },
         )
 
@@ -337,6 +340,13 @@ class Job:
                 if mask.kind == "subject":
                     return mask.model_dump(mode="json", by_alias=True, exclude_none=True)
         return None
+
+    def _set_clock(self, delivery: Delivery, state: FrameState) -> dict[str, str | None]:
+        """The capture time, where job.yaml corrects it and the delivery's files say it."""
+        capture = state.original.capture
+        if delivery.metadata != "full" or body_of(capture, self.file.clocks) is None:
+            return {}
+        return {"taken_at": capture.taken_at}
 
     def _belongs(self, delivery: Delivery, state: FrameState) -> bool:
         if delivery.frames == ("approved",):

@@ -20,12 +20,17 @@ State = Literal[
     "delivered",
 ]
 ActionKind = Literal["measure", "develop", "deliver", "nothing", "wait", "stale"]
+CompanionKind = Literal["jpeg", "sidecar", "movie"]
 HowSettled = Literal["keep", "again", "carry", "round"]
 
 
 @dataclass(frozen=True, slots=True)
 class Capture:
-    """What the camera noted; times in ISO 8601, with the fraction and offset where known."""
+    """What the camera noted; times in ISO 8601, with the fraction and offset where known.
+
+    ``focus_m`` is the distance that was focused on, ``rating`` one from -1 to 5 that was given in
+    the camera.
+    """
 
     taken_at: str | None = None
     camera: str | None = None
@@ -35,6 +40,8 @@ class Capture:
     exposure_s: float | None = None
     aperture: float | None = None
     focal_mm: float | None = None
+    focus_m: float | None = None
+    rating: int | None = None
     orientation: int = 1
     width: int | None = None
     height: int | None = None
@@ -48,6 +55,20 @@ class Original:
     digest: str
     size_bytes: int
     capture: Capture = field(default_factory=Capture)
+
+
+@dataclass(frozen=True, slots=True)
+class Companion:
+    """A file that came in with originals and is no frame: ``frame``'s JPEG or sidecar, or a movie.
+
+    ``digest`` is of its content when it came in; a sidecar is written to later.
+    """
+
+    path: str
+    digest: str
+    size_bytes: int
+    kind: CompanionKind
+    frame: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

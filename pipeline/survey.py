@@ -14,7 +14,7 @@ from importlib.metadata import version as installed
 from pathlib import Path
 from typing import Any
 
-from pipeline import evening
+from pipeline import clocks, evening
 from pipeline.errors import InvalidInput, Problem
 from pipeline.hashing import digest_file, key_of
 from pipeline.job import Job, load_job
@@ -110,7 +110,7 @@ def survey(
     ``InvalidInput`` with every problem.
     """
     job = read_job(folder)
-    states = manifest.frames()
+    states = clocks.on_time(manifest.frames(), job.file.clocks)
     problems = job.check_frames(states)
     if problems:
         raise InvalidInput(problems)

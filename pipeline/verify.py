@@ -41,14 +41,19 @@ def verify(
     *,
     decode: bool = False,
 ) -> tuple[int, list[Finding]]:
-    """Re-read and re-hash originals, masters, delivered files, all of the retouch rounds and all
-    that was packed; how many files, and what is wrong.
+    """Re-read and re-hash originals, what came along, masters, delivered files, all of the retouch
+    rounds and all that was packed; how many files, and what is wrong.
 
     With ``decode``, every pixel of originals, masters, retouches and delivered files is decoded as
     well: that a file is as it was recorded does not say that a reader can open it.
     """
     with Manifest.open(folder) as manifest:
         files = list(_recorded(manifest.frames()))
+        files += [
+            (each.kind, each.frame or "", each.path, each.digest)
+            for each in manifest.companions()
+            if each.kind != "sidecar"  # it is written to when its frame is rated
+        ]
         files += [
             ("sheet", f"round {sent.number}", file.path, file.digest)
             for sent in manifest.rounds()

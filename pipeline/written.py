@@ -25,6 +25,7 @@ from pydantic import (
 )
 
 from pipeline import captions, naming, wording
+from pipeline.clocks import seconds_of
 from pipeline.edits import EDITS
 from pipeline.framing import parsed_aspect
 from pipeline.masking import Lab, Mask
@@ -663,6 +664,20 @@ class ProductPlace(Written):
 Places = dict[Name, ProductPlace]
 
 
+def _offset(text: str) -> str:
+    seconds_of(text)
+    return text
+
+
+def _one_a_body(clocks: dict[str, str]) -> dict[str, str]:
+    if len({name.casefold() for name in clocks}) < len(clocks):
+        raise ValueError("names that differ in more than case")
+    return clocks
+
+
+ClockOffset = Annotated[str, Field(max_length=16), AfterValidator(_offset)]
+
+
 class JobFile(Written):
     """job.yaml: one commission."""
 
@@ -676,6 +691,11 @@ class JobFile(Written):
     )
     originals: Line | None = Field(
         None, description="a folder whose originals are used where they are, without copies"
+    )
+    clocks: Annotated[dict[Line, ClockOffset], AfterValidator(_one_a_body)] = Field(
+        {},
+        description="what to add to what a body's clock noted, by its serial number or its name: "
+        '"+00:03:12" where it was late',
     )
     credit: Credit = Credit()
     description: Templated | None = Field(None, description="what the pictures show")

@@ -173,7 +173,26 @@ class TestJson:
             "failed": [
                 {"file": f"{card}/C.dng", "reason": f"{card}/C.dng: the file is empty"},
             ],
+            "along": [],
+            "left": [],
+            "notes": [],
+            "copies": said.json["copies"],  # what the disk of this machine can do
+            "second_copy": {"folder": None, "files": 0, "missing": [], "reason": None},
         }
+
+    def test_ingest_with_a_second_copy(self, safelight, job):
+        card, disk = job.parent / "card", job.parent / "disk"
+        card.mkdir()
+        disk.mkdir()
+        shutil.copy(job / "originals/F0001.dng", card / "A.dng")
+        (card / "B.MOV").write_bytes(b"moving")
+        said = safelight("ingest", str(card), "--second-copy", str(disk), "--json", cwd=job)
+        assert said.code == 0
+        assert said.json["along"][0]["path"] == "originals/B.MOV"
+        assert said.json["second_copy"]["files"] == 2
+        assert {path.name for path in disk.glob("*.*")} == {"F0001.dng", "B.MOV", "ingest.log"}
+        said = safelight("ingest", str(card), "--second-copy", str(disk), cwd=job)
+        assert said.out.endswith(f"1 there already; 2 files in {disk} too.\n")
 
     @pytest.mark.parametrize("kind", ["job", "recipe", "setup", "frame"])
     def test_schema_describes_an_object(self, safelight, tmp_path, kind):

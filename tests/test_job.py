@@ -202,8 +202,8 @@ def test_every_problem_of_every_file_comes_at_once(tmp_path: Path) -> None:
         (
             "adjust: []",
             "job.yaml:9: adjust: unknown key; allowed: job, client, recipe, selects, originals,"
-            " credit, description, keywords, caption, location, releases, tolerance, products,"
-            " deliveries",
+            " clocks, credit, description, keywords, caption, location, releases, tolerance,"
+            " products, deliveries",
         ),
         ("selects: rating", 'job.yaml:9: selects: "rating" is no comparison; allowed: rating with'),
         ("originals: 12", "job.yaml:9: originals: 12; allowed: text, in quotes where it looks"),

@@ -23,14 +23,14 @@ RANKS = {
             "step edit",
             "steps edits",
             "yamlfile wording captions masking written recipe local selection job naming bursts"
-            " changes rounds framing",
+            " clocks changes rounds framing",
             "plan status accounts history parcel",
             "healing deblurring chain develop rendition sheet outlines typefaces request_sheet"
             " proof_sheet files manifest",
             "engines proof",
-            "work survey measuring run evening ingest rating verify painted colour showing"
-            " packing places cropping takeback carrying handoff retouch asking assess client_page"
-            " bagging",
+            "work survey measuring run evening ingest custody rating verify painted colour"
+            " showing packing places cropping takeback carrying handoff retouch asking assess"
+            " client_page bagging",
             "cli",
         ]
     )

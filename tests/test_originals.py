@@ -21,7 +21,8 @@ from hypothesis import strategies as st
 
 from pipeline.errors import CannotWrite, InvalidInput, NotAsRecorded, UnreadableOriginal
 from pipeline.files import originals
-from pipeline.files.originals import Intake, find_originals, frame_name, read_original
+from pipeline.files.card import look_through
+from pipeline.files.originals import Intake, frame_name, read_original
 from pipeline.records import Original
 
 
@@ -101,7 +102,7 @@ def test_what_is_likely_here_is_not_written_again(
     intake = Intake(job, {})
     intake.copy(source)
     assert intake.copy(other).frame == "QL0001-2"
-    monkeypatch.setattr(originals, "_write_copy", lambda *_: pytest.fail("written again"))
+    monkeypatch.setattr(originals, "write_copy", lambda *_: pytest.fail("written again"))
     assert intake.copy(source).frame == "QL0001"
     assert intake.copy(other).frame == "QL0001-2"
 
@@ -227,7 +228,7 @@ def test_a_file_that_changes_while_it_is_read_is_refused(
         return blake3()
 
     before = source.stat()
-    monkeypatch.setattr("pipeline.files.originals.blake3", hasher_that_lets_it_happen)
+    monkeypatch.setattr("pipeline.files.copying.blake3", hasher_that_lets_it_happen)
     monkeypatch.setattr("pipeline.hashing.blake3", hasher_that_lets_it_happen)
     with pytest.raises(UnreadableOriginal, match="changed while it was read"):
         getattr(Intake(job, {}), how)(source)
@@ -429,20 +430,65 @@ def test_pictures_are_found_at_any_depth_and_nothing_else(card: Path) -> None:
     write(card.parent / "outside" / "QL0009.dng", b"x")
     (card / "way-out").symlink_to(card.parent / "outside")
     (card / "QL0010.dng").symlink_to(card.parent / "outside" / "QL0009.dng")
-    found = find_originals([card, card / "QL0004.jpeg", card / "DCIM"])
-    assert [path.relative_to(card).as_posix() for path in found] == [
+    found = look_through([card, card / "QL0004.jpeg", card / "DCIM"])
+    assert [shot.picture.relative_to(card).as_posix() for shot in found.shots] == [
         "DCIM/100/QL0001.dng",
         "DCIM/100/QL0002.DNG",
         "DCIM/101/QL0003.NEF",
         "QL0004.jpeg",
         "QL0005.TIF",
     ]
+    assert {path.relative_to(card).as_posix(): why for path, why in found.left.items()} == {
+        "QL0006.xmp": "a sidecar of no picture here",
+        "QL0008.\N{KELVIN SIGN}dc": "no picture, sidecar or movie",
+        "QL0010.dng": "a link, which is not followed",
+        "dng": "no picture, sidecar or movie",
+        "notes.txt": "no picture, sidecar or movie",
+        "pipe.dng": "not a file",
+        "way-out": "a link, which is not followed",
+    }
+
+
+def test_a_jpeg_and_sidecars_belong_to_the_raw_of_their_name_and_folder(card: Path) -> None:
+    decomposed = unicodedata.normalize("NFD", "été")
+    for name in (
+        "100/QL0001.DNG",
+        "100/ql0001.jpg",
+        "100/QL0001.xmp",
+        "100/QL0001.JPG.XMP",
+        "100/QL0002.JPG",
+        "100/QL0002.xmp",
+        "101/QL0001.JPG",
+        "101/été.NEF",
+        f"101/{decomposed}.JPG",
+        "102/QL0003.TIF",
+        "102/QL0003.jpg",
+        "102/QL0003.MOV",
+    ):
+        write(card / name, b"x")
+    found = look_through([card])
+    assert [
+        (shot.picture.name, [(path.name, kind) for path, kind in shot.companions])
+        for shot in found.shots
+    ] == [
+        (
+            "QL0001.DNG",
+            [("ql0001.jpg", "jpeg"), ("QL0001.JPG.XMP", "sidecar"), ("QL0001.xmp", "sidecar")],
+        ),
+        ("QL0002.JPG", [("QL0002.xmp", "sidecar")]),
+        ("QL0001.JPG", []),
+        ("été.NEF", [(f"{decomposed}.JPG", "jpeg")]),
+        ("QL0003.TIF", []),
+        ("QL0003.jpg", []),
+    ]
+    assert [path.name for path in found.movies] == ["QL0003.MOV"]
+    assert found.files == 11 + 1
 
 
 def test_every_source_that_cannot_be_used_is_named_at_once(card: Path) -> None:
     write(card / "notes.txt", b"x")
     with pytest.raises(InvalidInput) as refusal:
-        find_originals([card, card / "missing", card / "notes.txt", Path("line\nbreak")])
+        look_through([card, card / "missing", card / "notes.txt", Path("line\nbreak")])
     found = [(problem.file, problem.found) for problem in refusal.value.problems]
     assert found == [
         (str(card / "missing"), "it cannot be read: No such file or directory"),
@@ -464,8 +510,9 @@ def test_a_folder_that_cannot_be_listed_is_not_passed_over(
         return scan(path)
 
     monkeypatch.setattr(os, "scandir", refuse_locked)  # root may list everything
-    with pytest.raises(InvalidInput, match=r"locked: it cannot be read: Permission denied"):
-        find_originals([card])
+    found = look_through([card])
+    assert found.failed == {card / "locked": "it cannot be read: Permission denied"}
+    assert [shot.picture.name for shot in found.shots] == ["QL0001.dng"]
 
 
 # ---- names ----

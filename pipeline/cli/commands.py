@@ -100,26 +100,45 @@ def ingest(
         list[Path] | None,
         typer.Argument(metavar="SOURCE", help="Cards, folders or files to copy in."),
     ] = None,
+    second_copy: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Copy everything there too, in the same pass."),
+    ] = None,
+    link: Annotated[
+        bool, typer.Option("--link", help="Leave originals where they are, noted by their digests.")
+    ] = False,
     job: JobOption = None,
     as_json: JsonOption = False,
 ) -> int:
     """Copy originals in, each copy verified, and note what the camera recorded."""
+    from dataclasses import asdict
+
     from pipeline.cli import progress, report
     from pipeline.ingest import ingest as take_in
 
     folder = job_folder(job)
     with progress.counting("copying") as count:
-        done = take_in(folder, sources or [], count)
+        done = take_in(folder, sources or [], count, second_copy=second_copy, link=link)
     if as_json:
         print_json(
             {
                 "new": [state.name for state in done.new],
                 "known": done.known,
+                "along": [asdict(companion) for companion in done.along],
                 "failed": [{"file": k, "reason": v} for k, v in done.failed.items()],
+                "left": [{"file": k, "reason": v} for k, v in done.left.items()],
+                "notes": done.notes,
+                "copies": done.proof,
+                "second_copy": {
+                    "folder": None if second_copy is None else str(second_copy),
+                    "files": done.copied_twice,
+                    "missing": done.not_twice,
+                    "reason": done.refusal,
+                },
             }
         )
     else:
-        report.ingested(done, in_place=not sources)
+        report.ingested(done, in_place=link or not sources, second_copy=second_copy)
     return done.exit_code
 
 

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from pipeline.errors import printable
 from pipeline.history import in_words
 from pipeline.parcel import changes_plainly, counted_changes
 from pipeline.records import Action, Event, FrameState, MeasuredChart, ResolvedFrame
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
 MOST_UNBROKEN = 16
 """Characters of one word in a table; a longer one may be folded where the terminal is narrow."""
 
+MOST_NAMED = 20
+THINGS = {"jpeg": "JPEG", "sidecar": "sidecar", "movie": "movie"}
 FOR_A_PERSON = {"stale": "for you to settle", "wait": "waiting"}
 """Actions that Safelight does not take, but a person."""
 
@@ -260,16 +263,32 @@ def _reopened(row: Mapping[str, Any]) -> str | None:
     return f"v{approved['version']} was approved; {approved['reopened']}"
 
 
-def ingested(result: Ingested, *, in_place: bool = False) -> None:
-    """What came in, by a copy or ``in_place``."""
+def ingested(result: Ingested, *, in_place: bool = False, second_copy: Path | None = None) -> None:
+    """What came in, by a copy or ``in_place``, and what did not."""
     for name, reason in result.failed.items():
-        print(f"{name}: {reason}", file=sys.stderr)
+        print(reason if reason.startswith(name) else f"{name}: {reason}", file=sys.stderr)
+    if result.refusal:
+        print(result.refusal, file=sys.stderr)
+    for name in result.not_twice[:MOST_NAMED]:
+        print(f"{name}: not in the second copy", file=sys.stderr)
+    if len(result.not_twice) > MOST_NAMED:
+        more = counted(len(result.not_twice) - MOST_NAMED, "more file")
+        print(f"and {more} not in the second copy; --json names them.", file=sys.stderr)
+    for note in result.notes:
+        print(note)
+    if result.left:
+        names = ", ".join(list(result.left)[:3]) + (" ..." if len(result.left) > 3 else "")
+        print(f"{counted(len(result.left), 'file')} left where they were: {names}")
+    kinds = Counter(companion.kind for companion in result.along)
     how = "noted where they are" if in_place else "copied and verified"
-    parts = [f"{counted(len(result.new), 'frame')} {how}"]
+    along = [f"{number} {THINGS[kind]}{'s' * (number > 1)}" for kind, number in kinds.items()]
+    parts = [f"{', '.join([counted(len(result.new), 'frame'), *along])} {how}"]
     if result.known:
         parts.append(f"{len(result.known)} there already")
     if result.failed:
         parts.append(f"{len(result.failed)} failed")
+    if second_copy is not None:
+        parts.append(f"{counted(result.copied_twice, 'file')} in {printable(str(second_copy))} too")
     print("; ".join(parts) + ".")
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import platform
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -62,16 +62,24 @@ def listed(folder: Path) -> set[str]:
 
     Raises ``NotAsRecorded`` where a generation is missing, changed, or no XML.
     """
-    paths: set[str] = set()
+    return {
+        path.text or ""
+        for generation in _generations(folder)
+        for hashed in generation.iter()
+        if _tag(hashed) == "hash"
+        for path in hashed
+        if _tag(path) == "path"
+    }
+
+
+def _generations(folder: Path) -> Iterator[ElementTree.Element]:
+    """Every generation of a folder's history, proven by the chain."""
     for generation in _chain(folder):
         path = folder / FOLDER / generation.name
         data = _read(path)
         if generation.c4 is not None and c4(data) != generation.c4:
             raise NotAsRecorded(f"{path}: it is not what {CHAIN} beside it says it is")
-        for element in _parsed(path, data).iter():
-            if element.tag.rpartition("}")[2] == "hash":
-                paths |= {each.text or "" for each in element if each.tag.endswith("}path")}
-    return paths
+        yield _parsed(path, data)
 
 
 def add_generation(
@@ -82,7 +90,14 @@ def add_generation(
     ``ignored`` are patterns of files that may change or come without notice. ``at`` is when the
     files were hashed. Raises ``NotAsRecorded`` as ``listed``, ``CannotWrite``.
     """
-    listed(folder)  # a history that is damaged gets no further generation
+    # a verifier goes by the patterns of the latest generation alone
+    patterns = [
+        element.text or ""
+        for generation in _generations(folder)
+        for element in generation.iter()
+        if _tag(element) == "pattern"
+    ]
+    ignored = list(dict.fromkeys((*ALWAYS_IGNORED, *patterns, *ignored)))
     at = at.astimezone(UTC).replace(microsecond=0)
     history = folder / FOLDER
     chain = _chain(folder)
@@ -109,9 +124,7 @@ def add_generation(
 
 def _generation(files: Sequence[Hashed], ignored: Sequence[str], at: datetime) -> str:
     hashed = at.isoformat()
-    patterns = "".join(
-        f"      <pattern>{escape(pattern)}</pattern>\n" for pattern in (*ALWAYS_IGNORED, *ignored)
-    )
+    patterns = "".join(f"      <pattern>{escape(pattern)}</pattern>\n" for pattern in ignored)
     hashes = "".join(
         f"    <hash>\n"
         f'      <path size="{file.size_bytes}"'
@@ -147,7 +160,7 @@ def _chain(folder: Path) -> list[_Chained]:
         return []
     chained = []
     for element in _parsed(path, _read(path)):
-        parts = {each.tag.rpartition("}")[2]: each.text or "" for each in element}
+        parts = {_tag(each): each.text or "" for each in element}
         name = parts.get("path", "")
         number = element.get("sequencenr", "")
         if not GENERATION.fullmatch(name) or "/" in name or not number.isdecimal():
@@ -171,6 +184,10 @@ def _remove_unchained(history: Path, number: int, chained: set[str]) -> None:
     for path in history.glob(f"{number:04}_*.mhl"):
         if path.name not in chained and _is_ours(path):
             path.unlink()
+
+
+def _tag(element: ElementTree.Element) -> str:
+    return element.tag.rpartition("}")[2]
 
 
 def _read(path: Path) -> bytes:

@@ -41,6 +41,7 @@ CAPTURE_TAGS = (
     *("Make", "Model", "UniqueCameraModel", "LensModel", "Lens"),
     *("SerialNumber", "CameraSerialNumber", "InternalSerialNumber"),
     *("ISO", "ExposureTime", "FNumber", "FocalLength", "Orientation", "ImageSize"),
+    *("SubjectDistance", "FocusDistance", "Rating"),
 )
 T = TypeVar("T")
 
@@ -306,7 +307,7 @@ class MetadataWriter:
     def _captures(self, links: Sequence[Path]) -> list[Capture]:
         # Tags without a group take the camera's own word where Exif has none
         said, _ = self._exiftool.call(
-            *("-json", "-n", "-fast2"),
+            *("-json", "-n", "-fast"),  # -fast2 would pass over the maker's notes: focus, serial
             *(f"-{tag}" for tag in CAPTURE_TAGS),
             *map(str, links),
             seconds=CALL_SECONDS + len(links),
@@ -533,6 +534,8 @@ def _capture_of(row: Mapping[str, Any]) -> Capture:
         exposure_s=_positive(row.get("ExposureTime")),
         aperture=_positive(row.get("FNumber")),
         focal_mm=_positive(row.get("FocalLength")),
+        focus_m=_positive(row.get("SubjectDistance")) or _positive(row.get("FocusDistance")),
+        rating=_rating(row.get("Rating")),
         orientation=int(orientation) if orientation in range(1, 9) else 1,
         width=width,
         height=height,
@@ -571,6 +574,15 @@ def _positive(value: Any) -> float | None:
         if math.isfinite(number) and number > 0:
             return number
     return None
+
+
+def _rating(value: Any) -> int | None:
+    """xmp:Rating, -1 to 5 (ISO 16684-1); anything else is no rating."""
+    try:
+        number = float(str(value))
+    except ValueError:
+        return None
+    return int(number) if number in range(-1, 6) else None
 
 
 def _size(row: Mapping[str, Any]) -> tuple[int | None, int | None]:

@@ -168,6 +168,19 @@ MIGRATIONS = (
         # as JSON; NULL for all of it, as in all files so far
         ("ALTER TABLE deliveries ADD COLUMN shown TEXT",),
     ),
+    Migration(
+        "what comes in along with originals",
+        (
+            # a sidecar is written to when its frame is rated: its digest is of what came in
+            """CREATE TABLE companions (
+                path TEXT PRIMARY KEY,
+                digest TEXT NOT NULL,
+                size_bytes INTEGER NOT NULL,
+                kind TEXT NOT NULL CHECK (kind IN ('jpeg', 'sidecar', 'movie')),
+                frame TEXT REFERENCES frames (name)
+            ) WITHOUT ROWID""",
+        ),
+    ),
 )
 
 

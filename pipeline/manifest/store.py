@@ -41,6 +41,7 @@ from pipeline.records import (
     Approval,
     Artifact,
     Capture,
+    Companion,
     Delivered,
     Event,
     FoundSpot,
@@ -334,6 +335,12 @@ class Manifest:
             query = "SELECT delivery, number FROM bags WHERE packed_at IS NULL"
             return [bag_name(delivery, number) for delivery, number in read(query)]
 
+    def companions(self) -> list[Companion]:
+        """What came in along with originals: JPEGs and sidecars of frames, movies."""
+        with self._snapshot() as read:
+            query = "SELECT path, digest, size_bytes, kind, frame FROM companions ORDER BY path"
+            return [Companion(*row) for row in read(query)]
+
     def events(self, frame: str | None = None) -> list[Event]:
         """What happened, oldest first: to one frame, or to the whole job."""
         where = "" if frame is None else " WHERE frame = ?"
@@ -416,11 +423,27 @@ class Manifest:
                 )
                 self._event("ingested", frame.name, path=original.path, digest=original.digest)
 
-    def rate(self, frame: str, rating: int) -> None:
-        """Rate a frame: -1 rejected, 0 unrated, 1 to 5."""
+    def add_companions(self, companions: Iterable[Companion]) -> None:
+        """Record what came in along with originals, the frames being there. What is known stays."""
+        with self.transaction():
+            for each in companions:
+                if self._row("SELECT 1 FROM companions WHERE path = ?", each.path):
+                    continue
+                values = (each.path, each.digest, each.size_bytes, each.kind, each.frame)
+                self._run("INSERT INTO companions VALUES (?, ?, ?, ?, ?)", *values)
+                detail = {"path": each.path, "digest": each.digest}
+                self._event(f"{each.kind} taken in", each.frame, **detail)
+
+    def note_copies(self, detail: Mapping[str, object]) -> None:
+        """Note for the whole job how originals were copied, and where else to."""
+        with self.transaction():
+            self._event("copied", None, **detail)
+
+    def rate(self, frame: str, rating: int, **source: object) -> None:
+        """Rate a frame: -1 rejected, 0 unrated, 1 to 5; ``source`` is where that is said."""
         if isinstance(rating, bool) or rating not in range(-1, 6):
             raise SafelightError(f"A rating is -1 (rejected) or 0 to 5, not {rating}.")
-        self._set(frame, "rating", rating, "rated")
+        self._set(frame, "rating", rating, "rated", **source)
 
     def set_burst(self, frame: str, burst: str | None) -> None:
         """Put a frame into the burst that ingest found for it."""
@@ -755,14 +778,14 @@ class Manifest:
             _json(detail),
         )
 
-    def _set(self, frame: str, column: str, value: object, what: str) -> None:
+    def _set(self, frame: str, column: str, value: object, what: str, **detail: object) -> None:
         """Change one column of a frame; setting what is set already is no event."""
         with self.transaction():
             self._must_exist(frame)
             (before,) = self._row(f"SELECT {column} FROM frames WHERE name = ?", frame)
             if before != value:
                 self._run(f"UPDATE frames SET {column} = ? WHERE name = ?", value, frame)
-                self._event(what, frame, **{column: value, "before": before})
+                self._event(what, frame, **{column: value, "before": before}, **detail)
 
     def _put_artifact(self, artifact: Artifact) -> None:
         self._run(
