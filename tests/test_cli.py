@@ -517,7 +517,8 @@ class TestNew:
 
     def test_what_it_says_to_do_next_works(self, safelight, tmp_path, made):
         safelight("new", "fog", cwd=tmp_path)
-        said = safelight("ingest", str(made / "originals"), cwd=tmp_path / "fog")
+        raws = sorted(map(str, (made / "originals").glob("*.dng")))  # their sidecars rate them
+        said = safelight("ingest", *raws, cwd=tmp_path / "fog")
         assert (said.code, said.out) == (0, "3 frames copied and verified.\n")
         assert safelight("rate", "4", "F0001", cwd=tmp_path / "fog").code == 0
         assert safelight("deliver", "web", "print", cwd=tmp_path / "fog").code == 0

@@ -23,6 +23,9 @@ recipe: plain
 # Which frames are finished. `safelight rate` gives ratings: -1 rejected, 0 unrated, 1 to 5.
 selects: rating >= 4
 
+# What to add to what a body's clock noted, by its serial number or its name: "0042": +00:03:12
+clocks: {{}}
+
 # Who made the pictures and what may be done with them; written into every delivered file. These
 # are your words to your client; nothing here is legal advice.
 credit:

@@ -14,6 +14,7 @@ from typing import Literal
 
 from pipeline.errors import InvalidInput, Problem
 from pipeline.files.copying import shown
+from pipeline.files.hashlist import FOLDER as HASH_LISTS
 from pipeline.files.originals import PICTURE_SUFFIXES, RAW_SUFFIXES, twin
 from pipeline.records import CompanionKind
 
@@ -56,10 +57,10 @@ class Found:
 def look_through(sources: Sequence[Path], except_in: Sequence[Path] = ()) -> Found:
     """All that the sources are or hold, at any depth, sorted, each once.
 
-    Inside a folder what is hidden is left out. A JPEG belongs to the raw of its folder and stem, a
-    sidecar to the picture of its folder and stem or whole name. What lies in the resolved folders
-    ``except_in`` does not count. Raises ``InvalidInput`` with every source that is not there or is
-    nothing to take in.
+    Inside a folder what is hidden is left out, and so are hash lists. A JPEG belongs to the raw of
+    its folder and stem, a sidecar to the picture of its folder and stem or whole name. What lies in
+    the resolved folders ``except_in`` does not count. Raises ``InvalidInput`` with every source
+    that is not there or is nothing to take in.
     """
     found = Found()
     problems: list[Problem] = []
@@ -95,7 +96,7 @@ def _walk(top: Path, found: Found) -> Iterator[Path]:
         found.failed[Path(error.filename)] = _cannot(error)
 
     for folder, below, names in os.walk(top, onerror=cannot_list):
-        below[:] = sorted(name for name in below if not name.startswith("."))
+        below[:] = sorted(name for name in below if name[0] != "." and name != HASH_LISTS)
         for path in (Path(folder, name) for name in (*names, *below) if not name.startswith(".")):
             try:
                 mode = path.lstat().st_mode
