@@ -161,7 +161,7 @@ def _undecoded(path: Path, digest: str, kind: str) -> str:
     from pipeline.files.raw import open_original
 
     try:
-        if kind == "original":
+        if kind in ("original", "jpeg"):  # from a camera, without a profile
             source = open_original(path, digest)
             source.window(0, source.height, 0, source.width)
         elif path.suffix in PICTURES and "_mask-" not in path.name:

@@ -296,6 +296,21 @@ def test_orders_that_make_no_sense_are_refused(
     assert names(card) == {"QL0001.DNG"}
 
 
+def test_pictures_that_came_along_are_decoded_where_that_is_asked_for(
+    job: Path, card: Path
+) -> None:
+    jpeg(card / "QL0001.jpg")
+    jpeg(card / "QL0002.jpg")
+    for number in (1, 2):
+        put(card / f"QL000{number}.DNG", bytes([number]) * 100)  # no raw at all
+    (card / "QL0002.jpg").write_bytes((card / "QL0002.jpg").read_bytes()[:300])
+    ingest(job, [card])
+    assert verify(job)[1] == []
+    assert [(each.kind, each.frame) for each in verify(job, decode=True)[1]] == [
+        ("original", "QL0001"), ("original", "QL0002"), ("jpeg", "QL0002"),
+    ]  # fmt: skip
+
+
 # ---- what goes wrong ----
 
 
