@@ -61,14 +61,14 @@ class _Deblurred:
         self.source.strip(first, last, planes)
         box = Box(top, bottom, 0, self.width)
         light = self._light(planes, Box(first, last, 0, self.width), box)
-        own = out[:, : bottom - top, : self.width]
-        own[:] = planes[:, top - first : bottom - first]
-        self._deblur(own, light)
+        own = planes[:, top - first : bottom - first]
+        self._deblur(own, light, out[:, : bottom - top, : self.width])
 
     def window(self, top: int, bottom: int, left: int, right: int) -> Float32:
         planes, light = self._around(Box(top, bottom, left, right))
-        self._deblur(planes, light)
-        return planes
+        out = np.empty_like(planes)
+        self._deblur(planes, light, out)
+        return out
 
     def preview(self) -> Float32:
         return self.source.preview()
@@ -77,9 +77,10 @@ class _Deblurred:
     def _sigma(self) -> float:
         return self.blur.sigma_px
 
-    def _deblur(self, planes: Float32, light: Float32) -> None:
+    def _deblur(self, planes: Float32, light: Float32, out: Float32) -> None:
         blur = self.blur
-        deblur(planes, light, sigma_px=blur.sigma_px, strength=blur.strength, noise=self._noise)
+        settings = {"sigma_px": blur.sigma_px, "strength": blur.strength}
+        deblur(planes, light, out, **settings, noise=self._noise)
 
     def _around(self, box: Box) -> tuple[Float32, Float32]:
         """The planes in a window of the stored picture, and their light with its halo."""

@@ -44,8 +44,9 @@ def deblur(light, sigma_px=DEFAULT, strength=1.0):
     halo = kernel.halo_px(sigma_px)
     around = kernel.luminance(planes, WEIGHTS.astype(np.float32), (halo,) * 4)
     noise = kernel.noise_of([around], sigma_px)
-    kernel.deblur(planes, around, sigma_px=sigma_px, strength=strength, noise=noise)
-    return planes if np.ndim(light) == 3 else planes[1]
+    out = np.empty_like(planes)
+    kernel.deblur(planes, around, out, sigma_px=sigma_px, strength=strength, noise=noise)
+    return out if np.ndim(light) == 3 else out[1]
 
 
 # --- what is given back ---------------------------------------------------------------------------

@@ -118,9 +118,15 @@ def noise_of(lights: list[Float32], sigma_px: float) -> Float32:
 
 
 def deblur(
-    planes: Float32, light: Float32, *, sigma_px: float, strength: float, noise: Float32
+    planes: Float32,
+    light: Float32,
+    out: Float32,
+    *,
+    sigma_px: float,
+    strength: float,
+    noise: Float32,
 ) -> None:
-    """Deblur (3, rows, columns) of linear RGB in place; ``light`` is theirs and that of a halo.
+    """Deblur (3, rows, columns) of linear RGB into ``out``; ``light`` is theirs and of a halo.
 
     With y the luminance, d what blur took of it, n² the noise of d at this brightness, as
     ``noise_of`` finds it, and E the mean of d² over 3 × 3 pixels:
@@ -128,7 +134,7 @@ def deblur(
     y' goes beyond the 3 × 3 pixels around by ``LIGHTER``, ``DARKER`` or ``SWING`` and no more. All
     channels are scaled by ``y' / y``, so that hue and chromaticity stay.
     """
-    _deblur(light, missing(light, sigma_px), halo_px(sigma_px), noise, f32(strength), planes)
+    _deblur(light, missing(light, sigma_px), halo_px(sigma_px), noise, f32(strength), planes, out)
 
 
 @exact
@@ -175,7 +181,7 @@ def _missing(light, quarter, out):
 
 
 @exact
-def _deblur(light, taken, halo, noise, strength, planes):
+def _deblur(light, taken, halo, noise, strength, planes, out):
     rows, columns = planes.shape[1:]
     around = np.empty((3, columns + 2), np.float32)
     low, high, energy = around[0], around[1], around[2]
@@ -208,9 +214,9 @@ def _deblur(light, taken, halo, noise, strength, planes):
             sharp = min(max(kept[j], floor), ceiling) / max(own[j], f32(DARKEST))
             gain[j] = sharp if own[j] > f32(DARKEST) else f32(1)
         for channel in range(3):
-            plane = planes[channel, i]
+            plane, target = planes[channel, i], out[channel, i]
             for j in range(columns):
-                plane[j] *= gain[j]
+                target[j] = plane[j] * gain[j]
 
 
 @exact
