@@ -294,6 +294,7 @@ class _Taking:
             if each.frame is not None and each.original
         ]
         along = [companion for each in fresh for companion in each.along]
+        self._look_whether_whole(files)
         with self.manifest.transaction():
             self.manifest.add_frames(frames)
             self.manifest.add_companions(along)
@@ -306,6 +307,15 @@ class _Taking:
                     self._rate(each.frame, said, new=each.original is not None)
         self.done.new += [replace(each, rating=self.ratings[each.name]) for each in frames]
         self.done.along += along
+
+    def _look_whether_whole(self, files: Iterable[Original | Companion]) -> None:
+        from pipeline.files.wholeness import is_cut_short
+
+        for file in files:
+            with suppress(OSError):  # a link whose card was pulled meanwhile
+                if is_cut_short(self.job.folder / file.path):
+                    said = "it is cut short, and was taken in as it is; look at the card again"
+                    self.done.notes.append(f"{Path(file.path).name}: {said}.")
 
     def _time(self, path: str) -> int:
         try:

@@ -175,7 +175,7 @@ class TestJson:
             ],
             "along": [],
             "left": [],
-            "notes": [],
+            "notes": ["B.dng: it is cut short, and was taken in as it is; look at the card again."],
             "copies": said.json["copies"],  # what the disk of this machine can do
             "second_copy": {"folder": None, "files": 0, "missing": [], "reason": None},
         }

@@ -16,7 +16,9 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+import numpy as np
 import pytest
+import tifffile
 import xxhash
 from ascmhl import commands
 from ascmhl.history import MHLHistory
@@ -28,11 +30,14 @@ from PIL import Image
 from pipeline.errors import CannotWrite, InvalidInput
 from pipeline.files import copying
 from pipeline.files.metadata import MetadataWriter
+from pipeline.files.wholeness import is_cut_short
 from pipeline.ingest import ingest
 from pipeline.manifest import Manifest
 from pipeline.records import FrameState
 from pipeline.verify import verify
+from tests.dng import write_dng
 
+IN_MEMORY = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
 JOB = "job: quay\nclient: Ferrow Enamelware\nrecipe: plain\n"
 XMP = (
     '<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF'
@@ -494,6 +499,40 @@ def test_a_damaged_hash_list_is_said_and_not_gone_on_with(job: Path, card: Path)
     assert sorted(frames(job)) == ["QL0001", "QL0002"]
 
 
+@pytest.mark.parametrize("byteorder", ["<", ">"])
+def test_a_raw_that_lacks_as_much_as_a_byte_is_named(tmp_path: Path, rng, byteorder: str) -> None:
+    mosaic = rng.integers(0, 65535, (48, 64), dtype=np.uint16)
+    whole = write_dng(tmp_path / "whole.dng", mosaic, byteorder=byteorder)
+    data = whole.read_bytes()
+    with tifffile.TiffFile(whole) as tiff:  # where another reader finds the pixels' end
+        page = tiff.pages[0]
+        end = max(map(sum, zip(page.dataoffsets, page.databytecounts, strict=True)))
+    assert not is_cut_short(whole)
+    for length in (end - 1, end - 500, 300, 9):
+        assert is_cut_short(put(tmp_path / "cut.dng", data[:length]))
+    assert not is_cut_short(put(tmp_path / "longer.dng", data + bytes(100)))
+
+
+@given(st.binary(max_size=60), st.sampled_from([b"II*\0", b"MM\0*", b"\xff\xd8\xff", b""]))
+def test_nonsense_is_judged_without_harm(rest: bytes, head: bytes) -> None:
+    with TemporaryDirectory(dir=IN_MEMORY) as folder:
+        assert is_cut_short(put(Path(folder) / "a.dng", head + rest)) in (True, False)
+
+
+def test_what_is_cut_short_is_taken_in_and_named(job: Path, card: Path) -> None:
+    picture = Image.effect_noise((64, 64), 90)
+    picture.save(card / "QL0001.JPG", comment=b"\xff\xd9 in a comment")
+    picture.save(card / "QL0003.JPG", progressive=True)
+    data = (card / "QL0001.JPG").read_bytes()
+    put(card / "QL0002.JPG", data[:-2])
+    put(card / "QL0004.JPG", data + b"what a camera puts behind the picture")
+    done = ingest(job, [card])
+    assert len(done.new) == 4
+    assert done.notes == [
+        "QL0002.JPG: it is cut short, and was taken in as it is; look at the card again."
+    ]
+
+
 # ---- ratings ----
 
 
@@ -566,7 +605,6 @@ def test_capture_data_of_a_picture_and_its_pair(job: Path, card: Path) -> None:
 
 # ---- bad cards ----
 
-IN_MEMORY = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
 STEMS = st.one_of(
     st.sampled_from(
         [
