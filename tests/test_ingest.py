@@ -8,9 +8,13 @@ from __future__ import annotations
 
 import errno
 import os
+import random
 import shutil
+import signal
 import stat
 import subprocess
+import sys
+import time
 import unicodedata
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -671,3 +675,40 @@ def test_whatever_is_on_a_card_is_in_or_named_and_nothing_is_followed_out(entrie
         assert done.exit_code == bool(done.failed)
         assert (mhl_says(job / "originals"), mhl_says(disk)) == (0, 0)
         assert verify(job)[1] == []
+
+
+KILLED = """
+import sys
+from pathlib import Path
+from pipeline.ingest import ingest
+job, card, disk = map(Path, sys.argv[1:])
+print("ready", flush=True)
+sys.exit(ingest(job, [card], second_copy=disk).exit_code)
+"""
+
+
+@pytest.mark.slow
+def test_killed_at_any_instant_both_disks_are_made_good(job: Path, card: Path, disk: Path) -> None:
+    dice = random.Random(5)
+    wanted = {f"QL{number:04}.DNG": dice.randbytes(1_500_000) for number in range(12)}
+    for name, data in wanted.items():
+        put(card / name, data)
+    command = [sys.executable, "-c", KILLED, *map(str, (job, card, disk))]
+    cut_short = 0
+    for _ in range(4):
+        run = subprocess.Popen(command, stdout=subprocess.PIPE)
+        assert run.stdout is not None
+        run.stdout.readline()
+        time.sleep(dice.uniform(0.1, 0.9))
+        run.kill()
+        run.communicate()
+        cut_short += run.returncode == -signal.SIGKILL
+        for folder in (job / "originals", disk):
+            for path in folder.glob("QL*"):
+                assert path.read_bytes() == wanted[path.name]
+    assert cut_short
+    subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+    for folder in (job / "originals", disk):
+        assert {path.name for path in folder.glob("QL*")} == wanted.keys()
+        assert not list(folder.glob(".safelight*"))
+        assert mhl_says(folder) == 0
