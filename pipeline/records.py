@@ -315,6 +315,23 @@ class FoundSpot:
 
 
 @dataclass(frozen=True, slots=True)
+class Assessed:
+    """What was measured of a frame, and what that suggests; nobody has decided anything yet.
+
+    ``figures`` are plain JSON values (``pipeline.assess``) by operators of ``version``; ``key`` is
+    the digest of all that decides them. ``reasons`` are a sentence each; ``suggested`` is the frame
+    of its burst, or of pictures that are nearly the same, that would be kept.
+    """
+
+    frame: str
+    key: str
+    version: int
+    figures: Mapping[str, Any]
+    reasons: tuple[str, ...]
+    suggested: bool
+
+
+@dataclass(frozen=True, slots=True)
 class FrameState:
     """All that the manifest knows of a frame: what the plan decides from.
 

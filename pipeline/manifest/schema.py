@@ -181,6 +181,19 @@ MIGRATIONS = (
             ) WITHOUT ROWID""",
         ),
     ),
+    Migration(
+        "what frames were assessed as",
+        (
+            """CREATE TABLE assessed (
+                frame TEXT PRIMARY KEY REFERENCES frames (name),
+                key TEXT NOT NULL,
+                version INTEGER NOT NULL,
+                figures TEXT NOT NULL,
+                reasons TEXT NOT NULL,
+                suggested INTEGER NOT NULL CHECK (suggested IN (0, 1))
+            ) WITHOUT ROWID""",
+        ),
+    ),
 )
 
 

@@ -40,6 +40,7 @@ from pipeline.manifest.trips import (
 from pipeline.records import (
     Approval,
     Artifact,
+    Assessed,
     Capture,
     Companion,
     Delivered,
@@ -293,6 +294,24 @@ class Manifest:
                     for x, y, radius, confidence in json.loads(spots)
                 )
                 for frame, spots in read("SELECT frame, spots FROM dust ORDER BY frame")
+            }
+
+    def assessed(self) -> dict[str, Assessed]:
+        """What was measured of each frame that was assessed, and what that suggests."""
+        with self._snapshot() as read:
+            return {
+                frame: Assessed(
+                    frame,
+                    key,
+                    version,
+                    StoredInputs(figures),
+                    tuple(json.loads(reasons)),
+                    bool(suggested),
+                )
+                for frame, key, version, figures, reasons, suggested in read(
+                    "SELECT frame, key, version, figures, reasons, suggested FROM assessed"
+                    " ORDER BY frame"
+                )
             }
 
     def rounds(self) -> list[Round]:
@@ -583,6 +602,24 @@ class Manifest:
                 rows = [[*spot.at, spot.radius, spot.confidence] for spot in found]
                 self._run("INSERT INTO dust VALUES (?, ?)", frame, _json(rows))
             self._event("dust assessed", None, frames=len(spots))
+
+    def record_assessed(self, found: Iterable[Assessed]) -> None:
+        """Record what was measured of frames; what is known of others stays."""
+        with self.transaction():
+            count = 0
+            for one in found:
+                self._must_exist(one.frame)
+                self._run(
+                    "INSERT OR REPLACE INTO assessed VALUES (?, ?, ?, ?, ?, ?)",
+                    one.frame,
+                    one.key,
+                    one.version,
+                    _json(one.figures),
+                    _json(one.reasons),
+                    int(one.suggested),
+                )
+                count += 1
+            self._event("assessed", None, frames=count)
 
     def doubt(self, paths: Iterable[str], *, doubtful: bool = True) -> None:
         """Note that recorded files are about to be replaced, or are as recorded after all."""
