@@ -83,11 +83,11 @@ class Chain:
         """``rest`` without the finish stage."""
         return self.rest[: len(self.rest) - self.finishing]
 
-    @property
-    def densities(self) -> list[Density]:
-        """Every mask that counts, each once."""
-        masked = (item.density for item in self.rest if isinstance(item, Masked))
-        return list({id(density): density for density in masked}.values())
+
+def densities_of(operations: Sequence[Operation | Masked]) -> list[Density]:
+    """Every mask that operations go through, each once."""
+    masked = (item.density for item in operations if isinstance(item, Masked))
+    return list({id(density): density for density in masked}.values())
 
 
 def compiled(
@@ -130,7 +130,9 @@ def compiled(
     if even is not None:
         first.append(_evened(even))
     look = operations([step for step in working if step.stage != "finish"])
-    finish = operations([step for step in working if step.stage == "finish"])
+    last = [step for step in working if step.stage == "finish"]
+    finish = operations([step for step in last if STEPS[step.step].field is None])
+    fields = _fields(last, context, source)
     edits = [_Written(step) for step in steps if step.stage == "local"]
 
     local = _Local(source, preview, first, finish, painted or {}, say, others)
@@ -142,7 +144,22 @@ def compiled(
                 _Item(operation) for operation in _hold(step, look, local.finished, say)
             ]
     local.add([edit for edit in edits if edit.kind.space == "working"])
-    return Chain(tuple(first), (*local.compiled(), *finish), len(finish))
+    return Chain(tuple(first), (*local.compiled(), *finish, *fields), len(finish) + len(fields))
+
+
+def _fields(
+    steps: Sequence[ResolvedStep], context: Context, source: Source
+) -> list[Operation | Masked]:
+    """Steps that give each pixel a value by its place; the last of all."""
+    made: list[Operation | Masked] = []
+    for step in steps:
+        kind = STEPS[step.step]
+        parameters = kind.parameters.model_validate(step.parameters)
+        if kind.field and (operations := kind.operations(parameters, context)):
+            grid = Grid.over(*upright_shape(source.height, source.width, source.orientation))
+            density = kind.field(parameters, context)(grid)
+            made += [Masked(operation, density) for operation in operations]
+    return made
 
 
 def _evened(even: Evening) -> Operation:

@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.chain import LANE_PIXELS, Masked, Others, Painted, Say, compiled
+from pipeline.chain import LANE_PIXELS, Masked, Others, Painted, Say, compiled, densities_of
 from pipeline.deblurring import deblurred
 from pipeline.frame import Float32, Source
 from pipeline.healing import healed
@@ -63,9 +63,9 @@ def master_pixels(
     """
     source = deblurred(healed(source, steps, painted or {}, others), steps)
     chain = compiled(steps, source, files, correction, painted, say, even, others)
-    densities = chain.densities
-    halo = max((density.halo for density in densities), default=0)
     rest = chain.rest if finish else chain.unfinished
+    densities = densities_of(rest)
+    halo = max((density.halo for density in densities), default=0)
     encoding = encoding_of(space, 16)
     width, height = source.width, source.height
     padded = -(-width // LANE_PIXELS) * LANE_PIXELS

@@ -261,11 +261,14 @@ class Layers:
         """Raises pydantic's ``ValidationError``; missing files are reported.
 
         A step of scene light, or one that fills spots, is done before everything else, wherever it
-        was written: under finish too it is part of what a retoucher gets.
+        was written: under finish too it is part of what a retoucher gets. One with a field of its
+        own is done last, on whatever the retoucher sends.
         """
         step = entry.step
         if stage == "finish" and (step.space == "scene" or step.spots):
             stage = "adjust"
+        if step.field:
+            stage = "finish"
         model = step.parameters.model_validate(entry.plain)
         parameters = model.model_dump(mode="json", by_alias=True, exclude_none=True)
         return ResolvedStep(

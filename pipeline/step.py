@@ -19,6 +19,7 @@ from pipeline.frame import Float32, Light
 
 if TYPE_CHECKING:
     from pipeline.kernels.correction import Correction
+    from pipeline.kernels.masks import Builder
 
 
 class Parameters(BaseModel):
@@ -105,7 +106,8 @@ class Step:
     follow in the order written. ``neutral`` is a setting that changes nothing (for ``balance``:
     nothing beyond what the camera already decided). ``reads`` lists the parameters that name a
     file inside the job. ``spots`` tells what is to be filled in the frame's own pixels,
-    ``blur`` what is to be taken back there.
+    ``blur`` what is to be taken back there. ``field`` gives each pixel a value of its own by its
+    place, which the operations take along; such a step belongs to the finish stage.
     """
 
     name: str
@@ -117,4 +119,5 @@ class Step:
     about: str
     reads: tuple[str, ...] = ()
     spots: Callable[[Any], Sequence[Spot]] | None = None
+    field: Callable[[Any, Context], Builder] | None = None
     blur: Callable[[Any], Blur] | None = None

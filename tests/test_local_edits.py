@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 import pytest
 
-from pipeline.chain import compiled
+from pipeline.chain import compiled, densities_of
 from pipeline.develop import master_pixels
 from pipeline.edits import EDITS
 from pipeline.kernels.masks import Box
@@ -269,7 +269,7 @@ def test_neutral_and_empty_edits_leave_the_pass_as_it_is(rng):
     said = []
     steps = [*steps_of(LOOK), *neutral, local("dodge", beside, name="off")]
     chain = compiled(steps, source, say=said.append)
-    assert chain.densities == []
+    assert densities_of(chain.rest) == []
     assert said == ["off: its mask selects nothing in this frame"]
 
 
@@ -289,13 +289,13 @@ def test_what_only_pixels_tell_is_said(rng):
         "all: its mask selects everything in this frame",
         "paint: its mask selects nothing in this frame",
     ]
-    assert len(chain.densities) == 1
+    assert len(densities_of(chain.rest)) == 1
 
 
 def test_one_mask_used_twice_is_evaluated_once():
     picture = np.full((20, 30, 3), 0.18, np.float32)
     chain = compiled([local("dodge", DISC), local("hue", DISC)], PictureInMemory(picture))
-    assert len(chain.densities) == 1
+    assert len(densities_of(chain.rest)) == 1
     assert sum(hasattr(item, "density") for item in chain.rest) == 2
 
 

@@ -193,7 +193,7 @@ def test_the_only_step_of_a_kind_is_meant_whatever_its_name(desk: Desk) -> None:
             "look:\n  - tome: {}\n",
             "",
             "r.yaml:3: look[0].tome: unknown step, did you mean tone?;"
-            " allowed: balance, deblur, expose, hue, mono, primaries, spotting, table, tone",
+            " allowed: balance, deblur, expose, grain, hue, mono, primaries, spotting, table, tone",
         ),
         (
             "look:\n  - expose: {}\n    tone: {}\n",

@@ -28,7 +28,8 @@ def run(name, rgb, settings, **given):
     parameters = STEPS[name].parameters.model_validate(settings)
     with np.errstate(all="ignore"):
         for kernel, arguments in STEPS[name].operations(parameters, context(**given)):
-            kernel(*planes, *arguments)
+            field = [np.full(n, 0.7, np.float32)] if STEPS[name].field else []
+            kernel(*planes, *field, *arguments)
     return planes[:, : len(rgb)].T
 
 
@@ -54,9 +55,9 @@ def test_every_step_explains_itself_and_its_neutral_setting_changes_no_bit(name,
 
 
 def test_every_working_step_has_a_float64_reference():
-    # spotting and deblur are no functions of one pixel: see test_heal, test_deblur
+    # some are no functions of one pixel: see test_heal, test_deblur, test_grain
     missing = {n for n, s in STEPS.items() if n not in reference.STEPS}
-    missing -= {"balance", "table", "spotting", "deblur"}
+    missing -= {"balance", "table", "spotting", "deblur", "grain"}
     assert not missing
 
 
@@ -77,6 +78,7 @@ def test_no_pixels_and_hostile_pixels_do_not_stop_a_step(name, tmp_path):
         "table": {"file": "any.cube"},
         "spotting": {"spots": [{"at": [0.5, 0.5], "radius": 1}]},
         "deblur": {"sigma_px": 0.7},
+        "grain": {"strength": 0.1},
     }[name]
     given = {"files": {"any.cube": cube}}
     assert run(name, np.zeros((0, 3), np.float32), settings, **given).shape == (0, 3)
