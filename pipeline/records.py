@@ -46,6 +46,20 @@ class Capture:
     width: int | None = None
     height: int | None = None
 
+    @property
+    def exposure(self) -> str:
+        """``1/320 s, f/5.6, ISO 400, 85 mm``, as cameras write it; the unknown is left out."""
+        facts = []
+        if seconds := self.exposure_s:
+            facts.append(f"1/{1 / seconds:.0f} s" if seconds < 0.3 else f"{seconds:.3g} s")
+        if self.aperture:
+            facts.append(f"f/{self.aperture:g}")
+        if self.iso:
+            facts.append(f"ISO {self.iso:g}")
+        if self.focal_mm:
+            facts.append(f"{self.focal_mm:g} mm")
+        return ", ".join(facts)
+
 
 @dataclass(frozen=True, slots=True)
 class Original:

@@ -14,9 +14,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.kernels.spaces import SPACES
+from pipeline.paper import A4, INK, PALE, document, draw_rule, set_type
 from pipeline.records import Request
 from pipeline.rounds import SheetFrame, SheetWork
-from pipeline.typefaces import FAMILY, Letters
+from pipeline.typefaces import Letters
 
 if TYPE_CHECKING:
     from fpdf import FPDF
@@ -180,7 +181,6 @@ PICTURE_PX = 960
 PICTURE_QUALITY = 85
 GAP = 6.0
 LABEL = 18.0
-INK, PALE, RULE = 30, 105, 190
 TEXT, SMALL, HEAD, TITLE = 10.0, 8.5, 13.0, 21.0
 LINE = 0.48
 """Line height in millimetres for each point of type."""
@@ -201,13 +201,11 @@ class _Page:
     def __init__(self, work: SheetWork) -> None:
         self.work = work
         self.letters = Letters.for_texts(_texts(work))
-        self.pdf: FPDF = _document(self.letters.text(_title(work)))
+        title = self.letters.text(_title(work))
+        self.pdf: FPDF = document(title, A4, margin=MARGIN, foot=FOOT, size=SMALL)
         pdf = self.pdf
-        pdf.set_title(self.letters.text(_title(work)))
         pdf.set_creation_date(datetime.fromisoformat(work.round.at))
         self.letters.give_to(pdf)
-        pdf.set_margins(MARGIN, MARGIN, MARGIN)
-        pdf.c_margin = 0
         pdf.set_auto_page_break(True, MARGIN + FOOT / 2)
         pdf.add_page()
 
@@ -270,9 +268,7 @@ class _Page:
         if pdf.will_page_break(4 * LINE * TEXT):
             pdf.add_page()
         self._text(text, HEAD, bold=True)
-        pdf.set_draw_color(RULE)
-        pdf.set_line_width(0.2)
-        pdf.line(MARGIN, pdf.get_y() + 0.6, MARGIN + pdf.epw, pdf.get_y() + 0.6)
+        draw_rule(pdf, pdf.get_y() + 0.6)
         pdf.ln(2.6)
 
     def _labelled(self, rows: Sequence[tuple[str, str]], width: float) -> None:
@@ -294,7 +290,7 @@ class _Page:
         pdf = self.pdf
         if pdf.will_page_break(LINE * size):
             pdf.add_page()
-        self._type(size, label_shade, bold=label_shade == INK)
+        set_type(self.pdf, size, label_shade, bold=label_shade == INK)
         top, on = pdf.get_y(), pdf.page
         pdf.cell(width, LINE * size, self.letters.text(head))
         pdf.set_left_margin(MARGIN + width)
@@ -309,7 +305,7 @@ class _Page:
     def _text(
         self, text: str, size: float, *, bold: bool = False, shade: int = INK, wrap: str = "WORD"
     ) -> None:
-        self._type(size, shade, bold=bold)
+        set_type(self.pdf, size, shade, bold=bold)
         self.pdf.multi_cell(
             0,
             LINE * size,
@@ -319,28 +315,6 @@ class _Page:
             new_y="NEXT",
             wrapmode=wrap,
         )
-
-    def _type(self, size: float, shade: int, *, bold: bool) -> None:
-        self.pdf.set_font(FAMILY, "B" if bold else "", size)
-        self.pdf.set_text_color(shade)
-
-
-def _document(title: str) -> FPDF:
-    """An empty document that writes its title and the number of each page below it."""
-    from fpdf import FPDF
-
-    class Document(FPDF):  # type: ignore[misc]
-        def footer(self) -> None:
-            left = self.l_margin
-            self.set_left_margin(MARGIN)
-            self.set_xy(MARGIN, -FOOT)
-            self.set_font(FAMILY, "", SMALL)
-            self.set_text_color(PALE)
-            self.cell(self.epw / 2, 5, title)
-            self.cell(self.epw / 2, 5, f"page {self.page_no()} of {{nb}}", align="R")
-            self.set_left_margin(left)
-
-    return Document(format="A4")
 
 
 def _thumbnail(jpeg: bytes) -> tuple[bytes, float, float]:

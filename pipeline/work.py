@@ -146,14 +146,32 @@ class DustRead:
     orientation: int
 
 
+@dataclass(frozen=True, slots=True)
+class SmallWork:
+    """A frame to be made small, from its original or its master, at most ``long_edge_px`` long."""
+
+    path: Path
+    long_edge_px: int
+    is_master: bool = False
+
+
 Work = (
-    FrameWork | ChartWork | ProductsWork | DustWork | PackWork | SheetWork | ExamineWork | CarryWork
+    FrameWork
+    | ChartWork
+    | ProductsWork
+    | DustWork
+    | SmallWork
+    | PackWork
+    | SheetWork
+    | ExamineWork
+    | CarryWork
 )
 Done = (
     FrameDone
     | ChartRead
     | ProductLabs
     | DustRead
+    | bytes
     | Packed
     | tuple[Artifact, ...]
     | Examination
@@ -173,6 +191,11 @@ def do(work: Work) -> Done:
             done = read_products(work)
         case DustWork():
             done = search_dust(work)
+        case SmallWork():
+            from pipeline.files.preview import small_master, small_original
+
+            small = small_master if work.is_master else small_original
+            done = small(work.path, work.long_edge_px)
         case PackWork():
             from pipeline.packing import pack
 

@@ -26,11 +26,11 @@ RANKS = {
             " clocks changes rounds framing",
             "plan status accounts history parcel",
             "healing deblurring chain develop rendition sheet outlines typefaces request_sheet"
-            " proof_sheet files manifest",
+            " paper proof_sheet contact_sheet files manifest",
             "engines proof",
             "work survey measuring run evening ingest custody rating verify painted colour"
             " showing packing places cropping takeback carrying handoff retouch asking assess"
-            " client_page bagging",
+            " client_page bagging contact",
             "cli",
         ]
     )
@@ -42,6 +42,7 @@ ONLY_USER = {
     "tifffile": "files",
     "imagecodecs": "files",
     "exiftool": "files",
+    "pypdfium2": "files",
     "typer": "cli",
 }
 SLOW = (
@@ -55,6 +56,7 @@ SLOW = (
     "PyOpenColorIO",
     "fpdf",
     "fontTools",
+    "pypdfium2",
 )
 
 # what a command with nothing to do imports

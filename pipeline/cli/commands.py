@@ -188,6 +188,34 @@ def assess(
 
 @app.command()
 @ends_in_words
+def proof(
+    frames: Frames = None,
+    to: Annotated[
+        Path | None,
+        typer.Option("--to", metavar="FILE", help="Where it goes; default: reports/contact.pdf."),
+    ] = None,
+    png: Annotated[
+        bool, typer.Option("--png", help="Also each page as PNG, in a folder beside it.")
+    ] = False,
+    job: JobOption = None,
+    as_json: JsonOption = False,
+) -> int:
+    """Print what was shot as contact pages: every frame small, with what is known of it."""
+    from pipeline.cli import progress, report
+    from pipeline.contact import contact
+
+    folder = job_folder(job)
+    with progress.counting("reading") as count:
+        done = contact(folder, frames or [], to=to, png=png, count=count)
+    if as_json:
+        print_json(report.contact_as_json(done))
+    else:
+        report.contact(done)
+    return done.exit_code
+
+
+@app.command()
+@ends_in_words
 def plan(
     frames: Frames = None,
     deliver: Annotated[

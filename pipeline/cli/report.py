@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from pipeline.assess import DustReport
     from pipeline.bagging import Bagged
+    from pipeline.contact import Contacted
     from pipeline.ingest import Ingested
     from pipeline.proof.records import ColourReport
     from pipeline.run import Report
@@ -348,6 +349,27 @@ def dust_as_json(found: DustReport) -> dict[str, Any]:
     }
 
 
+def contact(done: Contacted) -> None:
+    """Where the sheet lies, and the frames that have no picture on it."""
+    for name, failure in done.failed.items():
+        print(f"{name}: {printable(failure.sentence)}", file=sys.stderr)
+    pages = counted(done.pages, "page")
+    print(f"{counted(done.frames, 'frame')} on {pages} in {done.pdf}")
+    if done.png:
+        print(f"as pictures: {done.png[0].parent}")
+
+
+def contact_as_json(done: Contacted) -> dict[str, Any]:
+    """The same for scripts."""
+    return {
+        "pdf": str(done.pdf),
+        "pages": done.pages,
+        "frames": done.frames,
+        "png": [str(path) for path in done.png],
+        "failed": [{"frame": k, "reason": v.sentence} for k, v in done.failed.items()],
+    }
+
+
 def packed(done: Bagged) -> None:
     """What was packed and where, what is new in it, and which frames are not inside and why."""
     for change in done.changes:
@@ -441,13 +463,6 @@ def _two(value: float | None) -> str:
 def frame(resolved: ResolvedFrame, state: FrameState, events: Sequence[Event]) -> None:
     """A frame's chain with the origin of each value, its capture data, and its history."""
     capture = state.original.capture
-    facts = [
-        capture.taken_at,
-        _exposure(capture.exposure_s) if capture.exposure_s else None,
-        f"f/{capture.aperture:g}" if capture.aperture else None,
-        f"ISO {capture.iso:g}" if capture.iso else None,
-        f"{capture.focal_mm:g} mm" if capture.focal_mm else None,
-    ]
     where = [
         f"rating {state.rating}",
         f"setup {resolved.setup}" if resolved.setup else None,
@@ -455,7 +470,7 @@ def frame(resolved: ResolvedFrame, state: FrameState, events: Sequence[Event]) -
         f"recipe {resolved.recipe}",
     ]
     print(f"{state.name}  {state.original.path}")
-    print("  " + ", ".join(str(fact) for fact in facts if fact))
+    print("  " + ", ".join(fact for fact in (capture.taken_at, capture.exposure) if fact))
     print("  " + ", ".join(str(part) for part in where if part))
     print()
     table(
@@ -475,11 +490,6 @@ def _written(path: str, value: Any) -> str:
     """A parameter as a person would write it in a file."""
     text = str(value).lower() if isinstance(value, bool) else str(value)
     return f"{path}: {text}" if path else text
-
-
-def _exposure(seconds: float) -> str:
-    """As cameras write it: "1/320 s", "0.4 s", "2.5 s"."""
-    return f"1/{1 / seconds:.0f} s" if seconds < 0.3 else f"{seconds:.3g} s"
 
 
 def _values(
