@@ -141,7 +141,7 @@ class TestJson:
         }
         assert with_json == {
             "ingest", "assess", "plan", "run", "deliver", "status", "verify", "show", "colour",
-            "handoff", "takeback", "history", "rounds", "pack",
+            "handoff", "takeback", "history", "rounds", "pack", "proof",
         }  # fmt: skip
         (job.parent / "card").mkdir()
         shutil.copy(job / "originals/F0001.dng", job.parent / "card/again.dng")

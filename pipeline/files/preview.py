@@ -95,16 +95,20 @@ def _reduced(
 ) -> NDArray[np.uint8]:
     """A JPEG, decoded no larger than it takes, (h, w, 3) in sRGB, upright.
 
-    ``orientation`` is that of the file around it, which counts unless the JPEG says its own. One
-    that says nothing and does not lie as the sensor does (``lies``: wider than high) was turned
-    already.
+    ``orientation`` is that of the file around it, which counts unless the JPEG says another of its
+    own. One that does not lie as the sensor does (``lies``: wider than high) was turned already.
     """
     from PIL import Image, UnidentifiedImageError
 
     try:
         with Image.open(file) as picture:
             own = picture.getexif().get(ORIENTATION)
-            if isinstance(own, int) and 1 <= own <= 8 and (own != 1 or lies is None):
+            # LibRaw gives a preview without Exif the orientation of the file
+            if (
+                isinstance(own, int)
+                and 1 <= own <= 8
+                and (lies is None or own not in (1, orientation))
+            ):
                 orientation = own
             elif orientation >= 5 and lies is not None and (picture.width > picture.height) != lies:
                 orientation = 1
