@@ -1,29 +1,21 @@
-"""Writes what is asked of the retoucher into a frame's file, which a person may edit as well.
-
-Comments, order and form of what is there stay as they are.
-"""
+"""Writes what is asked of the retoucher into a frame's file."""
 
 from __future__ import annotations
 
-import io
 import re
-from collections.abc import Mapping, MutableMapping, MutableSequence
-from dataclasses import replace
+from collections.abc import Mapping, MutableSequence
 from pathlib import Path
 from typing import Any
 
 from ruamel.yaml import YAML
 from ruamel.yaml.error import YAMLError
 
-from pipeline import yamlfile
 from pipeline.errors import InvalidInput, Problem
-from pipeline.job import Frame
+from pipeline.framefile import Content, changed, filled, frame_path
 from pipeline.manifest import Manifest
 from pipeline.masking import NAME_PATTERN
-from pipeline.recipe import Layers
 from pipeline.records import Request
 from pipeline.survey import chosen_frames, read_job
-from pipeline.written import FrameFile
 
 MOST_SHOWN = 60
 EXAMPLE = "{ellipse: {centre: [0.5, 0.4], radii: [0.1, 0.1]}}"
@@ -56,7 +48,6 @@ def ask(
             raise InvalidInput([Problem(frame, 0, "", found, "one frame")])
         (name,) = names
         job = read_job(folder)
-        path = folder / "frames" / f"{name}.yaml"
         request: dict[str, Any] = {"what": what}
         if where is not None:
             request["where"] = _mask(where)
@@ -64,15 +55,18 @@ def ask(
             request["must"] = True
         if by is not None:
             request["by"] = by
-        text = _with_request(path, name, request, due)
-        document = yamlfile.parse(text, f"frames/{name}.yaml", folder)
-        layers = Layers(job.steps)
-        file = layers.checked(document, FrameFile)
-        if file is None:
-            raise InvalidInput(layers.problems)
-        frames = {**job.frames, name: Frame(document, file)}
-        asked = replace(job, frames=frames, resolved={}).resolve(name, states[name].setup)
-        land(path, text.encode(), folder)
+
+        def change(content: Content) -> None:
+            retouch = filled(content, "retouch", {})
+            asked: MutableSequence[Any] = filled(retouch, "ask", [])
+            if request not in asked:
+                asked.append(request)
+            if due is not None:
+                retouch["due"] = due
+
+        text, later = changed(folder, job, name, change)
+        asked = later.resolve(name, states[name].setup)
+        land(frame_path(folder, name), text.encode(), folder)
         return asked.retouch.requests[-1]
 
 
@@ -90,32 +84,3 @@ def _mask(text: str) -> Any:
             [Problem("--where", 0, "", found, f'the name of a mask, or "{EXAMPLE}"')]
         )
     return value
-
-
-def _with_request(path: Path, frame: str, request: Mapping[str, Any], due: str | None) -> str:
-    """The text of a frame's file with one request more."""
-    yaml = YAML()
-    yaml.preserve_quotes = True
-    yaml.width = 100
-    before = path.read_text(encoding="utf-8-sig") if path.exists() else ""
-    # lists stay where the person who wrote them likes them: below their key, or in from it
-    below = re.search(r"^-", before, re.MULTILINE)
-    yaml.indent(mapping=2, sequence=2 if below else 4, offset=0 if below else 2)
-    content: MutableMapping[str, Any] = yaml.load(before) or yaml.map()
-    content.setdefault("frame", frame)
-    retouch = _filled(content, "retouch", yaml.map())
-    asked: MutableSequence[Any] = _filled(retouch, "ask", yaml.seq())
-    if request not in asked:
-        asked.append(dict(request))
-    if due is not None:
-        retouch["due"] = due
-    stream = io.StringIO()
-    yaml.dump(content, stream)
-    return stream.getvalue()
-
-
-def _filled(content: MutableMapping[str, Any], key: str, empty: Any) -> Any:
-    """What stands under a key; ``empty`` is put there where nothing does."""
-    if content.get(key) is None:
-        content[key] = empty
-    return content[key]

@@ -18,6 +18,7 @@ from pydantic import ValidationError
 
 from pipeline import captions, naming, wording, yamlfile
 from pipeline.clocks import body_of
+from pipeline.conditions import RATING, Condition
 from pipeline.errors import InvalidInput, Problem
 from pipeline.icc import OutputProfile, read_output_profile
 from pipeline.local import (
@@ -51,7 +52,7 @@ from pipeline.records import (
     ResolvedRetouch,
     ResolvedStep,
 )
-from pipeline.selection import FramePattern, Selection
+from pipeline.selection import FramePattern
 from pipeline.step import Step
 from pipeline.steps import STEPS
 from pipeline.written import SIZES, Delivery, FrameFile, JobFile, OutputSpace, SetupFile
@@ -141,7 +142,7 @@ class Job:
     deliveries: Mapping[str, DeliveryOrder]
     steps: Mapping[str, Step]
     files: dict[str, Path]
-    selection: Selection
+    selection: Condition
     charts: Mapping[str, ResolvedChart]
     products: Mapping[str, Known]
     resolved: dict[Key, Resolved] = field(repr=False)
@@ -150,6 +151,10 @@ class Job:
     def originals_in_place(self) -> Path | None:
         """The folder outside or inside the job whose originals are used where they are."""
         return self.folder / self.file.originals if self.file.originals else None
+
+    def is_select(self, state: FrameState) -> bool:
+        """Whether a frame is to be finished."""
+        return self.selection.holds({"rating": state.rating})
 
     def setup_of(self, frame: str, grouped: str | None = None) -> str | None:
         """The setup whose file lists a frame, or else the one that ingest ``grouped`` it in."""
@@ -352,7 +357,7 @@ class Job:
         if delivery.frames == ("approved",):
             return state.approved_version is not None
         if delivery.frames == ("selects",):
-            return self.selection.matches(state.rating)
+            return self.is_select(state)
         return any(FramePattern.parse(text).matches(state.name) for text in delivery.frames)
 
     def reminders(
@@ -483,6 +488,8 @@ def load_job(
     orders = _orders(layers, document, recipe) if document else {}
     products = known_products(layers, document, file, read_colour) if document and file else {}
     _check_follows(layers, setups, frames)
+    if file:
+        _check_shots(layers, file, frames)
     resolved = _chains(layers, recipe, setups, frames, products if file else None)
     charts = {name: _chart(layers, setup) for name, setup in setups.items() if setup.file.chart}
     if layers.problems or document is None or file is None or recipe is None:
@@ -501,7 +508,7 @@ def load_job(
         deliveries=orders,
         steps=steps,
         files=layers.files,
-        selection=Selection.parse(file.selects),
+        selection=Condition.parse(file.selects, {"rating": RATING}),
         charts=charts,
         products=products,
         resolved=resolved,
@@ -730,6 +737,16 @@ def _check_follows(
         if found:
             allowed = "a frame whose own file has what is to be carried"
             layers.report(layer.document.problem(("follow", "from"), found, allowed))
+
+
+def _check_shots(layers: Layers, file: JobFile, frames: Mapping[str, Frame]) -> None:
+    """Report what frames serve and the shot list does not have."""
+    for frame in frames.values():
+        for index, name in enumerate(frame.file.shots):
+            if name not in file.shots:
+                found = f"no shot called {name}{wording.or_did_you_mean(name, file.shots)}"
+                allowed = wording.listed(file.shots) or f"shots of {JOB_FILE}; it lists none"
+                layers.report(frame.document.problem(("shots", index), found, allowed))
 
 
 def _setup_of(setups: Mapping[str, Setup], frame: str) -> str | None:

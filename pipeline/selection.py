@@ -1,57 +1,16 @@
-"""Which frames are meant: by rating, or by name.
-
-Plain text that a person wrote, parsed by hand; nothing of it is ever evaluated.
-"""
+"""Which frames are meant by a name, a range or a glob that a person wrote."""
 
 from __future__ import annotations
 
 import fnmatch
-import operator
 import re
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 
 MAX_RANGE = 10_000
 
 _RANGE = re.compile(r"\[([0-9]{1,9})-([0-9]{1,9})\]")
-_COMPARISON = re.compile(r"\s*rating\s*(>=|<=|==|!=|>|<)\s*(-?[0-9])\s*")
-_OPERATORS: Mapping[str, Callable[[int, int], bool]] = {
-    ">=": operator.ge,
-    "<=": operator.le,
-    "==": operator.eq,
-    "!=": operator.ne,
-    ">": operator.gt,
-    "<": operator.lt,
-}
-
-
-@dataclass(frozen=True, slots=True)
-class Selection:
-    """Which frames are selects: where all comparisons of any of the alternatives hold."""
-
-    text: str
-    alternatives: tuple[tuple[tuple[str, int], ...], ...]
-
-    @classmethod
-    def parse(cls, text: str) -> Selection:
-        """``rating >= 4``, joined by ``and`` and ``or``; ``ValueError`` for anything else."""
-        alternatives = []
-        for alternative in re.split(r"\bor\b", text):
-            comparisons = []
-            for comparison in re.split(r"\band\b", alternative):
-                match = _COMPARISON.fullmatch(comparison)
-                if not match or not -1 <= int(match[2]) <= 5:
-                    raise ValueError(f'"{comparison.strip()}" is no comparison')
-                comparisons.append((match[1], int(match[2])))
-            alternatives.append(tuple(comparisons))
-        return cls(text, tuple(alternatives))
-
-    def matches(self, rating: int) -> bool:
-        """Whether a frame of this rating (-1 to 5) is a select."""
-        return any(
-            all(_OPERATORS[sign](rating, number) for sign, number in comparisons)
-            for comparisons in self.alternatives
-        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,3 +50,44 @@ class FramePattern:
         if self.names:
             return self.names & frozenset(frames)
         return frozenset(filter(self.matches, frames))
+
+
+_NUMBERED = re.compile(r"([^*?\[\]]*?)([0-9]{1,9})([^0-9*?\[\]]*)")
+
+
+def as_patterns(
+    frames: Collection[str], known: Collection[str]
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Names and ranges that mean just these of the ``known`` frames; and those that none can mean.
+
+    A range goes over numbers that no frame has: those were deleted in the camera.
+    """
+    ours, families = frozenset(frames), dict[tuple[str, str, int], list[str]]()
+    for name in sorted(known):
+        if match := _NUMBERED.fullmatch(name):
+            families.setdefault((match[1], match[3], len(match[2])), []).append(name)
+    patterns = []
+    for (before, after, _), names in families.items():
+        for run in _runs(names, ours):
+            digits = [name[len(before) : len(name) - len(after)] for name in (run[0], run[-1])]
+            within = int(digits[1]) - int(digits[0]) < MAX_RANGE
+            joined = f"{before}[{digits[0]}-{digits[1]}]{after}"
+            patterns += [joined] if len(run) > 1 and within else run
+    numbered = {name for names in families.values() for name in names}
+    single = [name for name in sorted(ours - numbered) if _means_itself(name, known)]
+    unlistable = ours - numbered - set(single)
+    return tuple(sorted([*patterns, *single])), tuple(sorted(unlistable))
+
+
+def _runs(names: Sequence[str], ours: Collection[str]) -> Iterator[list[str]]:
+    """Neighbours in a list that all are ours."""
+    for mine, run in groupby(names, key=lambda name: name in ours):
+        if mine:
+            yield list(run)
+
+
+def _means_itself(name: str, known: Collection[str]) -> bool:
+    try:
+        return FramePattern.parse(name).among(known) == {name}
+    except ValueError:
+        return False

@@ -32,6 +32,7 @@ from pipeline.records import (
     ResolvedFrame,
 )
 from pipeline.selection import FramePattern
+from pipeline.shots import standings
 from pipeline.status import status
 from pipeline.step import (
     CHART_VERSION,
@@ -83,10 +84,11 @@ class Survey:
 
     @property
     def status(self) -> dict[str, Any]:
-        """Every frame's state, counts, and what the files to be delivered should still say."""
+        """Every frame's state, counts, the shot list, and what files should still say."""
         return {
             "job": self.job.file.job,
             **status(self.frames, self.states, self.demand),
+            "shots": standings(self.job, self.states),
             "reminders": self.reminders(),
         }
 
@@ -121,7 +123,7 @@ def survey(
         for name, state in states.items()
         if not named or name in chosen
     )
-    selects = {name for name, state in states.items() if job.selection.matches(state.rating)}
+    selects = {name for name, state in states.items() if job.is_select(state)}
     problems = job.check_charts({name: states[name].setup for name in selects | chosen})
     wanted = [frame for frame in frames if frame.frame in selects | chosen]
     problems += check_painted(wanted, states, job.files)

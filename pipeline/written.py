@@ -26,10 +26,11 @@ from pydantic import (
 
 from pipeline import captions, naming, wording
 from pipeline.clocks import seconds_of
+from pipeline.conditions import RATING, Condition, NotUnderstood
 from pipeline.edits import EDITS
 from pipeline.framing import parsed_aspect
 from pipeline.masking import Lab, Mask
-from pipeline.selection import FramePattern, Selection
+from pipeline.selection import FramePattern
 from pipeline.step import Step
 from pipeline.steps import STEPS
 from pipeline.viewing import USUAL, Viewing
@@ -175,10 +176,10 @@ def _frame_pattern(text: str) -> str:
 
 def _selects(text: str) -> str:
     try:
-        Selection.parse(text)
-    except ValueError as error:
-        allowed = "rating with >=, >, ==, !=, <, <= and a number from -1 to 5, joined by and, or"
-        raise wording.refusal(str(error), allowed) from None
+        Condition.parse(text, {"rating": RATING})
+    except NotUnderstood as error:
+        found = f"column {error.column}: {error.found}"
+        raise wording.refusal(found, error.allowed) from None
     return text
 
 
@@ -664,6 +665,17 @@ class ProductPlace(Written):
 Places = dict[Name, ProductPlace]
 
 
+class Shot(Written):
+    """A picture that the client asked for."""
+
+    product: Line | None = Field(None, description="what it shows")
+    use: Line | None = Field(None, description="what it is for")
+    orientation: Literal["landscape", "portrait", "any"] = Field(
+        "any", description="how it is to lie"
+    )
+    count: int = Field(1, ge=1, le=999, description="how many selects of it are owed")
+
+
 def _offset(text: str) -> str:
     seconds_of(text)
     return text
@@ -708,6 +720,9 @@ class JobFile(Written):
         description="what `safelight colour` allows the charts (default: mean 2, p90 4)",
     )
     products: dict[Name, Product] = Field({}, description="product colours, by name")
+    shots: dict[Name, Shot] = Field(
+        {}, description="the shot list: what the client asked for, by name"
+    )
     deliveries: dict[Name, dict[str, Any]] = Field({}, description="sets of output files, by name")
 
 
@@ -826,6 +841,7 @@ class FrameFile(Written):
         None, description="the frame whose local edits this one gets, masks carried along"
     )
     retouch: Retouch = Field(Retouch(), description="what the retoucher is asked for")
+    shots: tuple[Name, ...] = Field((), description="those of the job's shots that it serves")
     crop: Part | None = Field(None, description="the part of the frame that deliveries show")
     focal: Place | None = Field(
         None, description="what crops are laid around: shares from the left and from the top"
