@@ -29,7 +29,8 @@ class Capture:
     """What the camera noted; times in ISO 8601, with the fraction and offset where known.
 
     ``focus_m`` is the distance that was focused on, ``rating`` one from -1 to 5 that was given in
-    the camera.
+    the camera. ``as_shot_red`` and ``as_shot_blue`` are what its white balance multiplies red and
+    blue by where green is left as it is.
     """
 
     taken_at: str | None = None
@@ -45,6 +46,8 @@ class Capture:
     orientation: int = 1
     width: int | None = None
     height: int | None = None
+    as_shot_red: float | None = None
+    as_shot_blue: float | None = None
 
     @property
     def exposure(self) -> str:

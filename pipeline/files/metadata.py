@@ -42,6 +42,8 @@ CAPTURE_TAGS = (
     *("SerialNumber", "CameraSerialNumber", "InternalSerialNumber"),
     *("ISO", "ExposureTime", "FNumber", "FocalLength", "Orientation", "ImageSize"),
     *("SubjectDistance", "FocusDistance", "Rating"),
+    # what DNG notes, and what exiftool makes of the makers' own notes
+    *("AsShotNeutral", "RedBalance", "BlueBalance"),
 )
 T = TypeVar("T")
 
@@ -524,6 +526,7 @@ def _iim_of(iptc: bytes) -> bytes:
 
 def _capture_of(row: Mapping[str, Any]) -> Capture:
     width, height = _size(row)
+    red, blue = _as_shot(row)
     orientation = row.get("Orientation", 1)
     return Capture(
         taken_at=_taken_at(row),
@@ -539,6 +542,8 @@ def _capture_of(row: Mapping[str, Any]) -> Capture:
         orientation=int(orientation) if orientation in range(1, 9) else 1,
         width=width,
         height=height,
+        as_shot_red=red,
+        as_shot_blue=blue,
     )
 
 
@@ -566,6 +571,15 @@ def _taken_at(row: Mapping[str, Any]) -> str | None:
             at += f".{digits}" if re.fullmatch("[0-9]{1,9}", digits) else ""
             return at + (zone if re.fullmatch(r"Z|[+-]\d\d:\d\d", zone) else "")
     return None
+
+
+def _as_shot(row: Mapping[str, Any]) -> tuple[float | None, float | None]:
+    """What red and blue are multiplied by against green: DNG 1.7 notes the neutral's own values."""
+    neutral = [_positive(value) for value in str(row.get("AsShotNeutral", "")).split()]
+    if len(neutral) == 3 and all(neutral):
+        red, green, blue = (value or 1.0 for value in neutral)
+        return green / red, green / blue
+    return _positive(row.get("RedBalance")), _positive(row.get("BlueBalance"))
 
 
 def _positive(value: Any) -> float | None:
