@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 from pipeline import wording
 from pipeline.errors import InvalidInput, Problem
@@ -11,25 +12,44 @@ from pipeline.manifest import Manifest
 from pipeline.plan import to_hand_off
 from pipeline.records import Request
 from pipeline.rounds import retouch_of
+from pipeline.sorting import frames_meant
 from pipeline.survey import chosen_frames, survey
 
 RATINGS = range(-1, 6)
 """xmp:Rating, ISO 16684-1: -1 rejected, 0 unrated, 1 to 5."""
 
 
-def rate(folder: Path, rating: int, named: Sequence[str]) -> list[str]:
+def rate(
+    folder: Path,
+    rating: int,
+    named: Sequence[str] = (),
+    *,
+    where: str | None = None,
+    suggested: bool = False,
+) -> list[str]:
     """Rate frames in the manifest, and in the XMP beside the copies of originals in the job.
 
-    The manifest counts; the XMP is for other programs to read. Returns the frames' names.
+    Those that are named, that ``where`` holds for, and with ``suggested`` that an assessment would
+    keep and nobody rated: at least one of the three has to be said, and all that are have to be
+    true. The manifest counts; the XMP is for other programs to read. Returns the frames' names.
     """
     from pipeline.files.metadata import MetadataWriter
 
     if rating not in RATINGS:
         found = f"no rating {rating}"
         raise InvalidInput([Problem("rate", 0, "", found, "-1 (rejected), or 0 to 5")])
+    if not named and where is None and not suggested:
+        allowed = "frames, --where or --suggested"
+        raise InvalidInput([Problem("rate", 0, "", "no frames are named", allowed)])
     with Manifest.open(folder, write=True) as manifest:
         states = manifest.frames()
-        meant = chosen_frames(named, states)
+        if where is None and not suggested:
+            meant = chosen_frames(named, states)
+        else:
+            rows = frames_meant(folder, manifest, named, where)
+            if suggested:
+                rows = _to_keep(rows, manifest)
+            meant = frozenset(row["frame"] for row in rows)
         chosen = [name for name in states if name in meant]
         with MetadataWriter() as exiftool:
             with manifest.transaction():
@@ -40,6 +60,14 @@ def rate(folder: Path, rating: int, named: Sequence[str]) -> list[str]:
                 if not original.is_absolute():
                     exiftool.write_rating(folder / original.with_suffix(".xmp"), rating, folder)
     return chosen
+
+
+def _to_keep(rows: Sequence[dict[str, Any]], manifest: Manifest) -> list[dict[str, Any]]:
+    """Those that the assessment would keep and that nobody gave a rating."""
+    if not manifest.assessed():
+        found = "nothing was assessed yet"
+        raise InvalidInput([Problem("--suggested", 0, "", found, "after safelight assess")])
+    return [row for row in rows if row["suggested"] and row["rating"] == 0]
 
 
 def approve(

@@ -141,7 +141,7 @@ class TestJson:
         }
         assert with_json == {
             "ingest", "assess", "plan", "run", "deliver", "status", "verify", "show", "colour",
-            "handoff", "takeback", "history", "rounds", "pack", "proof",
+            "handoff", "takeback", "history", "rounds", "pack", "proof", "frames", "setups",
         }  # fmt: skip
         (job.parent / "card").mkdir()
         shutil.copy(job / "originals/F0001.dng", job.parent / "card/again.dng")
@@ -339,7 +339,9 @@ HOSTILE = [
 ]  # fmt: skip
 
 
-ROUND_TRIP = {"ask", "handoff", "takeback", "settle", "withdraw", "history", "rounds"}
+LIKE_OTHERS = {"ask", "handoff", "takeback", "settle", "withdraw", "history", "rounds"}
+LIKE_OTHERS |= {"frames", "setups", "assign"}
+"""These take frames and options as the others do: a third of what is hostile for each."""
 GIVEN = {
     "rate": ["4", "F0001"],
     "deliver": ["web"],
@@ -352,6 +354,7 @@ GIVEN = {
     "settle": ["F0001", "--keep"],
     "withdraw": ["F0001"],
     "history": ["F0001"],
+    "assign": ["hero", "F0001"],
 }
 """What each command cannot do without."""
 
@@ -367,8 +370,7 @@ class TestHostileArguments:
             if parameter.param_type_name == "option" and not parameter.is_flag
         ]
         frames = {**GIVEN, "rate": ["4", "F*"]}
-        # the round trip's commands take frames and options as the others do: a third for each
-        texts = HOSTILE[len(command) % 3 :: 3] if command in ROUND_TRIP else HOSTILE
+        texts = HOSTILE[len(command) % 3 :: 3] if command in LIKE_OTHERS else HOSTILE
         for text in texts:
             calls = [[*number, text], [text, text]]
             calls += [[f"{option}={text}", *frames.get(command, [])] for option in valued]

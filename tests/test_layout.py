@@ -23,14 +23,14 @@ RANKS = {
             "step edit",
             "steps edits",
             "yamlfile wording captions masking written recipe local selection job naming bursts"
-            " clocks changes rounds framing",
-            "plan status accounts history parcel",
+            " setups conditions clocks changes rounds framing",
+            "plan status accounts history parcel shots",
             "healing deblurring chain develop rendition sheet outlines typefaces request_sheet"
             " paper proof_sheet contact_sheet files manifest",
             "engines proof",
             "work survey measuring run evening ingest custody rating verify painted colour"
             " showing packing places cropping takeback carrying handoff retouch asking assess"
-            " client_page bagging contact",
+            " client_page bagging contact sorting proposing framefile assigning",
             "cli",
         ]
     )

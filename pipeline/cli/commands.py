@@ -29,6 +29,12 @@ NamedFrames = Annotated[
     list[str],
     typer.Argument(metavar="FRAME", help='Names, ranges such as "QL00[02-19]", or globs.'),
 ]
+Where = Annotated[
+    str | None,
+    typer.Option(
+        "--where", metavar="CONDITION", help="Only those, such as 'rating >= 4 and not stale'."
+    ),
+]
 Deliveries = Annotated[
     list[str], typer.Argument(metavar="NAME", help="Deliveries that job.yaml defines.")
 ]
@@ -142,19 +148,94 @@ def ingest(
     return done.exit_code
 
 
+@app.command("frames")
+@ends_in_words
+def list_frames(
+    frames: Frames = None,
+    where: Where = None,
+    paths: Annotated[
+        bool, typer.Option("--paths", help="Print where each original lies, one a line.")
+    ] = False,
+    job: JobOption = None,
+    as_json: JsonOption = False,
+) -> int:
+    """List frames: all, those named, or those of which a condition holds."""
+    from pipeline.cli import sorting as words
+    from pipeline.errors import InvalidInput, Problem
+    from pipeline.manifest import Manifest
+    from pipeline.sorting import frames_meant
+
+    if paths and as_json:
+        raise InvalidInput([Problem("frames", 0, "", "--json and --paths", "one of them")])
+    folder = job_folder(job)
+    with Manifest.open(folder) as manifest:
+        rows = frames_meant(folder, manifest, frames or [], where)
+    if as_json:
+        print_json({"frames": rows})
+    elif paths:
+        for row in rows:
+            print(row["original"])
+    else:
+        words.frames(rows)
+    return 0
+
+
 @app.command(context_settings={"ignore_unknown_options": True})
 @ends_in_words
 def rate(
     rating: Annotated[int, typer.Argument(metavar="N", help="-1 rejected, 0 unrated, 1 to 5.")],
-    frames: NamedFrames,
+    frames: Frames = None,
+    where: Where = None,
+    suggested: Annotated[
+        bool,
+        typer.Option("--suggested", help="Only unrated frames that the assessment would keep."),
+    ] = False,
     job: JobOption = None,
 ) -> int:
     """Rate frames, in the manifest and in the XMP beside each original's copy."""
     from pipeline.cli.report import few
     from pipeline.rating import rate as give
 
-    changed = give(job_folder(job), rating, frames)
-    print(f"{len(changed)} rated {rating}: {few(changed)}")
+    changed = give(job_folder(job), rating, frames or [], where=where, suggested=suggested)
+    print(f"{len(changed)} rated {rating}" + (f": {few(changed)}" if changed else "."))
+    return 0
+
+
+@app.command()
+@ends_in_words
+def setups(
+    write: Annotated[
+        bool, typer.Option("--write", help="Write each as setups/NAME.yaml, to go on with.")
+    ] = False,
+    job: JobOption = None,
+    as_json: JsonOption = False,
+) -> int:
+    """Propose setups for frames that are in none, by pauses and changes of light."""
+    from pipeline.cli import sorting as words
+    from pipeline.proposing import propose
+
+    found = propose(job_folder(job), write=write)
+    if as_json:
+        print_json(words.setups_as_json(found))
+    else:
+        words.setups(found)
+    return 0
+
+
+@app.command()
+@ends_in_words
+def assign(
+    shot: Annotated[str, typer.Argument(metavar="SHOT", help="One that job.yaml lists.")],
+    frames: NamedFrames,
+    remove: Annotated[bool, typer.Option("--remove", help="They serve it no longer.")] = False,
+    job: JobOption = None,
+) -> int:
+    """Let frames serve a shot that the client asked for, in the frames' files."""
+    from pipeline.assigning import assign as write_down
+    from pipeline.cli import sorting as words
+
+    done = write_down(job_folder(job), shot, frames, remove=remove)
+    words.assigned(shot, done, remove=remove)
     return 0
 
 

@@ -45,6 +45,11 @@ keywords: []
 caption: {{}}         # headline, title, alt_text, extended_description, job_id, instructions
 location: {{}}        # place, city, region, country, country_code
 
+# The shot list: what the client asked for. `safelight assign` says which frames serve which shot,
+# `safelight status` which have no select yet.
+# hero: {{product: red lamp, use: poster, orientation: portrait, count: 1}}
+shots: {{}}
+
 # Sets of output files: safelight deliver NAME
 deliveries:
   web:

@@ -211,6 +211,7 @@ def status(found: Mapping[str, Any]) -> None:
     from rich.console import Console
 
     from pipeline.cli.rounds import requests, retouch
+    from pipeline.cli.sorting import shots
     from pipeline.status import by_urgency
 
     headings = ["frame", "rating", "setup", "burst", "state", "version", "delivered"]
@@ -243,6 +244,7 @@ def status(found: Mapping[str, Any]) -> None:
     counts = [f"{count} {name}" for name, count in found["counts"].items() if count]
     _remind(found["reminders"])
     print(f"{found['job']}: {', '.join(counts) or 'no frames yet; safelight ingest SOURCE'}.")
+    shots(found["shots"])
 
 
 def _once(pairs: Sequence[tuple[str, str | None]], prefix: str = "") -> None:
