@@ -69,10 +69,14 @@ def as_patterns(
     patterns = []
     for (before, after, _), names in families.items():
         for run in _runs(names, ours):
-            digits = [name[len(before) : len(name) - len(after)] for name in (run[0], run[-1])]
-            within = int(digits[1]) - int(digits[0]) < MAX_RANGE
-            joined = f"{before}[{digits[0]}-{digits[1]}]{after}"
-            patterns += [joined] if len(run) > 1 and within else run
+            if len(run) == 1:
+                patterns += run
+                continue
+            first, last = (name[len(before) : len(name) - len(after)] for name in (run[0], run[-1]))
+            same = next(at for at, (a, b) in enumerate(zip(first, last, strict=True)) if a != b)
+            within = int(last) - int(first) < MAX_RANGE
+            joined = f"{before}{first[:same]}[{first[same:]}-{last[same:]}]{after}"
+            patterns += [joined] if within else run
     numbered = {name for names in families.values() for name in names}
     single = [name for name in sorted(ours - numbered) if _means_itself(name, known)]
     unlistable = ours - numbered - set(single)
