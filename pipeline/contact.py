@@ -23,8 +23,8 @@ from pipeline.survey import Survey, chosen_frames, survey
 from pipeline.wording import shown
 
 PDF = "reports/contact.pdf"
-PICTURE_PX = 420
-"""Of the long edge: 258 ppi on the sheet."""
+PICTURE_PX = 400
+"""Of the long edge: 246 ppi on the sheet."""
 
 Count = Callable[[int, int], None]
 

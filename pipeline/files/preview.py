@@ -85,7 +85,7 @@ def _embedded(path: Path, long_edge_px: int) -> NDArray[np.uint8] | None:
         from PIL import Image
 
         stored = Image.fromarray(np.asarray(thumb.data))
-        stored.thumbnail((long_edge_px, long_edge_px), reducing_gap=2.0)
+        stored.thumbnail((long_edge_px, long_edge_px), reducing_gap=1.5)
         picture = upright(np.asarray(stored.convert("RGB")), orientation)
     return picture if max(picture.shape) >= LEAST_SHARE * long_edge_px else None
 
@@ -114,7 +114,7 @@ def _reduced(
                 orientation = 1
             profile = picture.info.get("icc_profile")
             # by way of a size that the decoder reaches by leaving frequencies out (ITU-T T.81)
-            picture.thumbnail((long_edge_px, long_edge_px), reducing_gap=2.0)
+            picture.thumbnail((long_edge_px, long_edge_px), reducing_gap=1.5)
             pixels = _in_srgb(picture, profile)
     except UnidentifiedImageError as error:
         raise UnreadableOriginal("its preview is no picture, or damaged") from error
