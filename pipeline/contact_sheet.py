@@ -56,8 +56,8 @@ BEYOND = MARGIN / 2
 class Print:
     """One frame on the sheet.
 
-    ``name`` is the frame's, ``facts`` are lines of what is known of it, ``remark`` is what an
-    assessment suggests and why. ``burst`` is the burst that it is of.
+    ``name`` is the frame's, ``facts`` are lines of what is known of it, the rating in the first;
+    ``remark`` is what an assessment suggests and why. ``burst`` is the burst that it is of.
     """
 
     name: str
@@ -245,7 +245,8 @@ class _Sheet:
         set_type(pdf, TEXT, INK, bold=True)
         for line in cell.name:
             pdf.cell(WIDTH, LINE * TEXT, line, new_x="LEFT", new_y="NEXT")
-        for lines, shade in ((cell.facts, PALE), (cell.remark, INK)):
+        # what people decide by is darker than what the camera noted
+        for lines, shade in ((cell.facts[:1], INK), (cell.facts[1:], PALE), (cell.remark, INK)):
             set_type(pdf, FINE, shade)
             for line in lines:
                 pdf.cell(WIDTH, LINE * FINE, line, new_x="LEFT", new_y="NEXT")

@@ -100,6 +100,7 @@ def _reduced(
     """
     from PIL import Image, UnidentifiedImageError
 
+    which = "it" if lies is None else "its preview"
     try:
         with Image.open(file) as picture:
             own = picture.getexif().get(ORIENTATION)
@@ -117,9 +118,9 @@ def _reduced(
             picture.thumbnail((long_edge_px, long_edge_px), reducing_gap=1.5)
             pixels = _in_srgb(picture, profile)
     except UnidentifiedImageError as error:
-        raise UnreadableOriginal("its preview is no picture, or damaged") from error
+        raise UnreadableOriginal(f"{which} is no picture, or damaged") from error
     except (OSError, ValueError, SyntaxError, Image.DecompressionBombError) as error:
-        raise UnreadableOriginal(f"its preview is damaged or cut short ({error})") from error
+        raise UnreadableOriginal(f"{which} is damaged or cut short") from error
     return upright(pixels, orientation)
 
 
