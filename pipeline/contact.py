@@ -19,7 +19,8 @@ from pipeline.manifest import Manifest
 from pipeline.manifest.store import utc_now
 from pipeline.plan import REJECTED, is_selected
 from pipeline.records import Artifact, Assessed, FrameState
-from pipeline.survey import Survey, chosen_frames, survey
+from pipeline.sorting import frames_meant
+from pipeline.survey import Survey, survey
 from pipeline.wording import shown
 
 PDF = "reports/contact.pdf"
@@ -50,6 +51,7 @@ def contact(
     folder: Path,
     named: Sequence[str] = (),
     *,
+    where: str | None = None,
     to: Path | None = None,
     png: bool = False,
     engine: MakeEngine | None = None,
@@ -57,6 +59,7 @@ def contact(
 ) -> Contacted:
     """Set all frames of a job, or those named, as PDF: ``to``, or else ``reports/contact.pdf``.
 
+    ``where`` is a condition that they have to meet, as in ``sorting.frames_meant``.
     ``png`` also draws the pages into a folder beside it, of its name. ``count`` is told how many
     pictures were read, of how many. Raises ``SafelightError``.
     """
@@ -65,9 +68,11 @@ def contact(
     with Manifest.open(folder) as manifest:
         found = survey(folder, manifest)
         assessed = manifest.assessed()
+        wanted = {row["frame"] for row in frames_meant(folder, manifest, named, where)}
     if not found.states:
         raise SafelightError("there are no frames yet; safelight ingest takes them in")
-    wanted = chosen_frames(named, found.states) if named else found.states.keys()
+    if not wanted:
+        raise InvalidInput([Problem("--where", 0, "", "it is true of none of these frames", "")])
     current = _current_masters(found)
     states = {name: state for name, state in found.states.items() if name in wanted}
     pictures, failed = _pictures(folder, found, states, current, engine, count)

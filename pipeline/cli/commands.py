@@ -271,6 +271,7 @@ def assess(
 @ends_in_words
 def proof(
     frames: Frames = None,
+    where: Where = None,
     to: Annotated[
         Path | None,
         typer.Option("--to", metavar="FILE", help="Where it goes; default: reports/contact.pdf."),
@@ -287,7 +288,7 @@ def proof(
 
     folder = job_folder(job)
     with progress.counting("reading") as count:
-        done = contact(folder, frames or [], to=to, png=png, count=count)
+        done = contact(folder, frames or [], where=where, to=to, png=png, count=count)
     if as_json:
         print_json(report.contact_as_json(done))
     else:
