@@ -16,8 +16,9 @@
 
 (EBNF of ISO/IEC 14977.) A field alone asks whether it is true. ``none`` is what nobody noted: it is
 equal to itself, unlike all else, and neither above nor below anything. A time is compared as far as
-it is written, so that ``taken_at <= 2026-05-20`` has that whole day in it. ``like`` takes ``*`` and
-``?``, or a range, as ``selection.FramePattern`` does. Of several values of a field, one has to fit.
+it is written, so that ``taken_at <= 2026-05-20`` has that whole day in it; a number in six digits,
+for 1/60 s is noted as 0.01666666667. ``like`` takes ``*`` and ``?``, or a range, as
+``selection.FramePattern`` does. Of several values of a field, one has to fit.
 
 Parsed by hand; nothing of it is ever evaluated as code. Knows no frames, only names and kinds.
 """
@@ -287,6 +288,8 @@ class _Parser:
         self.place += 1
         if field.kind == "time":
             return lambda value: value is not None and compare(_cut(value, written), written)
+        if field.kind == "number":
+            return lambda value: value is not None and compare(_short(value), _short(written))
         return lambda value: value is not None and compare(value, written)
 
     def _read(self, field: Field, at: _Token) -> Any:
@@ -379,3 +382,8 @@ def _cut(taken_at: str, written: str) -> str:
     """As much of a capture time as the time that it is compared with says."""
     start = 0 if written[4:5] == "-" else len("2026-05-20T")
     return taken_at[start : start + len(written)]
+
+
+def _short(number: float) -> float:
+    """In six digits."""
+    return float(f"{number:.6g}")

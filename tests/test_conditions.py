@@ -122,6 +122,12 @@ def test_what_is_not_understood_is_said_with_its_column(text: str, sentence: str
         Condition.parse(text, FIELDS)
 
 
+def test_numbers_that_have_no_end_are_what_they_are_written_as() -> None:
+    for noted in (0.01666666667, 0.0166666666, 1 / 60):  # exiftool prints ten digits
+        assert holds("exposure_s == 1/60 and exposure_s <= 1/60", exposure_s=noted)
+        assert holds("not exposure_s < 1/60 and exposure_s > 1/61", exposure_s=noted)
+
+
 def test_depth_and_length_are_bounded() -> None:
     deep = "(" * MOST_DEPTH + "stale" + ")" * MOST_DEPTH
     assert not holds(deep)
@@ -271,7 +277,7 @@ def written(draw: st.DrawFn, frame: dict[str, Any], depth: int) -> Said:
     return Said(f"not({part.text})", not part.expected)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(st.data())
 def test_agrees_with_a_second_evaluation(data: st.DataObject) -> None:
     frame = data.draw(frames())

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.files.metadata import MetadataWriter
@@ -172,6 +172,7 @@ NAMES = st.lists(
 )
 
 
+@settings(max_examples=60, deadline=None)
 @given(NAMES, st.randoms())
 def test_patterns_mean_just_the_frames(known: list[str], choose: random.Random) -> None:
     frames = {name for name in known if choose.random() < 0.6}
