@@ -272,7 +272,12 @@ deliveries:
   terms: {format: jpeg, long_edge: 100, metadata: rights-only}
   bare: {format: tiff, long_edge: 100, metadata: none}
   own: {format: jpeg, long_edge: 100, privacy: serial-numbers}
+  png: {format: png, long_edge: 100}
+  webp: {format: webp, long_edge: 100}
+  avif: {format: avif, long_edge: 100}
+  jxl: {format: jxl, long_edge: 100}
 """
+ALL = ["web", "print", "terms", "bare", "png", "webp", "avif", "jxl"]
 
 
 @pytest.fixture(scope="module")
@@ -294,7 +299,7 @@ def made(tmp_path_factory) -> Path:
     sent = sent_file(hand_off(job, ["F0001"], "Ines", engine=InProcess()), job)
     taken = take_back(job, [retouched(sent, job.parent / "back")], settle_s=0, engine=InProcess())
     assert taken.exit_code == 0
-    report = run(job, deliveries=["web", "print", "terms", "bare", "own"], engine=InProcess())
+    report = run(job, deliveries=[*ALL, "own"], engine=InProcess())
     assert report.exit_code == 0
     return job
 
@@ -324,7 +329,7 @@ def test_the_raw_holds_what_must_not_leave(made: Path) -> None:
 
 
 @needs_exiftool
-@pytest.mark.parametrize("delivery", ["web", "print", "terms", "bare"])
+@pytest.mark.parametrize("delivery", ALL)
 def test_no_byte_of_a_delivered_file_tells_camera_owner_or_place(made: Path, delivery: str) -> None:
     for path in (made / "deliveries" / delivery).iterdir():
         assert planted_in(path) == set()

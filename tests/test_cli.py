@@ -339,9 +339,8 @@ HOSTILE = [
 ]  # fmt: skip
 
 
-LIKE_OTHERS = {"ask", "handoff", "takeback", "settle", "withdraw", "history", "rounds"}
-LIKE_OTHERS |= {"frames", "setups", "assign"}
-"""These take frames and options as the others do: a third of what is hostile for each."""
+GETS_ALL = {"show", "deliver", "ingest"}
+"""The others take frames, names and options as these do: a third of what is hostile for each."""
 GIVEN = {
     "rate": ["4", "F0001"],
     "deliver": ["web"],
@@ -370,7 +369,7 @@ class TestHostileArguments:
             if parameter.param_type_name == "option" and not parameter.is_flag
         ]
         frames = {**GIVEN, "rate": ["4", "F*"]}
-        texts = HOSTILE[len(command) % 3 :: 3] if command in LIKE_OTHERS else HOSTILE
+        texts = HOSTILE if command in GETS_ALL else HOSTILE[len(command) % 3 :: 3]
         for text in texts:
             calls = [[*number, text], [text, text]]
             calls += [[f"{option}={text}", *frames.get(command, [])] for option in valued]
