@@ -487,6 +487,8 @@ class TestStatusForAPerson:
         """Eighty columns, what a terminal window opens with."""
         safelight("deliver", "web", "print", cwd=job)
         edit(job / "recipes/look.yaml", "contrast: 1.1", "contrast: 1.25")
+        asked = "shots: {hero: {product: the red lamp by the water, use: a poster at the station}}"
+        edit(job / "job.yaml", "deliveries:\n", f"{asked}\ndeliveries:\n")
         with Manifest.open(job) as manifest:
             found = survey(job, manifest).status
         console = rich.console.Console(force_terminal=True, width=80, color_system=None)

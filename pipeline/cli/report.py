@@ -140,17 +140,20 @@ def done(report: Report, *, named: bool = False, show_details: bool = False) -> 
 
 
 def _remind(reminders: Sequence[str]) -> None:
-    """A line each, on a terminal broken between words."""
+    for reminder in reminders:
+        say(f"reminder: {reminder}")
+
+
+def say(line: str) -> None:
+    """A line, on a terminal broken between words."""
     from rich.console import Console
     from rich.text import Text
 
     console = Console()
-    for reminder in reminders:
-        line = f"reminder: {reminder}"
-        if console.is_terminal:
-            console.print(Text(line))
-        else:
-            print(line)
+    if console.is_terminal:
+        console.print(Text(line))
+    else:
+        print(line)
 
 
 def _chart(chart: MeasuredChart) -> str:

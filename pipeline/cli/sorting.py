@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from pipeline.cli.report import counted, few, table
+from pipeline.cli.report import counted, few, say, table
 from pipeline.records import Capture
 
 if TYPE_CHECKING:
@@ -110,6 +110,6 @@ def shots(rows: Sequence[Mapping[str, Any]]) -> None:
         if row["missing"]:
             others = f"; no select: {few(row['others'])}" if row["others"] else ""
             of = f"{len(row['selects'])} of {counted(row['count'], 'select')}"
-            print(f"shot {row['shot']}{f' ({wanted})' if wanted else ''}: {of}{others}")
+            say(f"shot {row['shot']}{f' ({wanted})' if wanted else ''}: {of}{others}")
         for warning in row["warnings"]:
-            print(f"shot {row['shot']}: {warning}")
+            say(f"shot {row['shot']}: {warning}")
