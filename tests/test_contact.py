@@ -91,7 +91,12 @@ def write_jpeg(path: Path, picture: Image.Image, orientation: int, taken: str = 
 
 
 def write_dng_with_preview(
-    path: Path, preview: Image.Image, orientation: int, *, as_jpeg: bool
+    path: Path,
+    preview: Image.Image,
+    orientation: int,
+    *,
+    as_jpeg: bool,
+    smaller: tuple[Image.Image, ...] = (),
 ) -> None:
     """A raw whose first directory is a preview (DNG 1.7.1.0: NewSubFileType 1), plain or JPEG."""
     entries = [
@@ -111,23 +116,25 @@ def write_dng_with_preview(
         (50717, SHORT, 4095),
     ]
     cfa = np.full((320, 480), 900, np.uint16)
-    encoded = io.BytesIO()
-    preview.save(encoded, "JPEG", quality=92)
-    data = iter([encoded.getvalue()]) if as_jpeg else np.asarray(preview)
-    with tifffile.TiffWriter(path) as writer:
+
+    def write(writer: tifffile.TiffWriter, picture: Image.Image, **options) -> None:
+        encoded = io.BytesIO()
+        picture.save(encoded, "JPEG", quality=92)
         writer.write(
-            data,
-            shape=(preview.height, preview.width, 3),
+            iter([encoded.getvalue()]) if as_jpeg else np.asarray(picture),
+            shape=(picture.height, picture.width, 3),
             dtype=np.uint8,
             photometric="ycbcr" if as_jpeg else "rgb",
             compression=7 if as_jpeg else None,
-            rowsperstrip=preview.height,
+            rowsperstrip=picture.height,
             subfiletype=1,
-            subifds=1,
             metadata=None,
             software=False,
-            extratags=_tags(entries),
+            **options,
         )
+
+    with tifffile.TiffWriter(path) as writer:
+        write(writer, preview, subifds=1 + len(smaller), extratags=_tags(entries))
         writer.write(
             cfa,
             photometric="cfa",
@@ -136,6 +143,8 @@ def write_dng_with_preview(
             software=False,
             extratags=_tags(mosaic),
         )
+        for picture in smaller:
+            write(writer, picture)
 
 
 def pages_of(pdf: Path | bytes) -> list[pypdf.PageObject]:
@@ -331,6 +340,16 @@ def test_an_embedded_preview_is_turned_upright(
     small = Image.open(io.BytesIO(small_original(path, 240)))
     assert small.size == ((160, 240) if stands else (240, 160))
     assert corners_of(small) == list(CORNERS)
+
+
+def test_no_larger_preview_is_decoded_than_it_takes(tmp_path: Path) -> None:
+    path = tmp_path / "frame.dng"
+    small, tiny = Image.new("RGB", (480, 320), CORNERS["green"]), Image.new("RGB", (160, 120))
+    write_dng_with_preview(
+        path, upright_picture(1920, 1280), 1, as_jpeg=True, smaller=(small, tiny)
+    )
+    assert set(corners_of(Image.open(io.BytesIO(small_original(path, 240))))) == {"green"}
+    assert corners_of(Image.open(io.BytesIO(small_original(path, 500)))) == list(CORNERS)
 
 
 def test_a_preview_that_stands_already_is_left_standing(tmp_path: Path) -> None:
