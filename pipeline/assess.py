@@ -1,7 +1,8 @@
-"""Finds dust on the sensors that a job was shot with, and proposes spots for every frame.
+"""Measures what was shot and suggests; finds dust on the sensors, and proposes spots for it.
 
-Each frame is read in a worker; the process that holds the manifest puts together what they say. A
-new assessment replaces the last one as a whole.
+Each frame is read in a worker; the process that holds the manifest puts together what they say.
+What was measured of a frame stands until its file, the subject's place or an operator changes. An
+assessment of dust replaces the last one as a whole.
 """
 
 from __future__ import annotations
@@ -11,12 +12,16 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pipeline.engines import Failure, MakeEngine, Task
+from pipeline.figures import ASSESS_VERSION, AssessWork, Box
+from pipeline.hashing import key_of
 from pipeline.manifest import Manifest
-from pipeline.records import FoundSpot, FrameState
-from pipeline.survey import chosen_frames, survey
+from pipeline.plan import REJECTED
+from pipeline.records import Assessed, FoundSpot, FrameState, ResolvedFrame
+from pipeline.suggest import Measured, suggest
+from pipeline.survey import Survey, chosen_frames, survey
 
 if TYPE_CHECKING:
     from pipeline.kernels.dust import Speck
@@ -24,6 +29,138 @@ if TYPE_CHECKING:
 
 COVER = 1.7
 """Radius of what is filled, in those of the spot that was found: its soft rim goes too. Ours."""
+
+
+@dataclass(slots=True)
+class AssessReport:
+    """What is known of the frames that were asked about, and of how many it was measured now."""
+
+    frames: Mapping[str, Assessed] = field(default_factory=dict)
+    measured: int = 0
+    failed: dict[str, Failure] = field(default_factory=dict)
+
+    @property
+    def exit_code(self) -> int:
+        """0, or that of the worst failure."""
+        return max((failure.exit_code for failure in self.failed.values()), default=0)
+
+
+def assess(
+    folder: Path,
+    named: Sequence[str] = (),
+    *,
+    engine: MakeEngine | None = None,
+    count: Callable[[int, int], None] = lambda _done, _all: None,
+) -> AssessReport:
+    """Measure all frames of a job that are not rejected, or those named, and record what it says.
+
+    Frames are compared with all that were ever measured. ``count`` is told how many frames were
+    measured, of how many. Raises ``SafelightError``.
+    """
+    from pipeline.run import here
+
+    with Manifest.open(folder, write=True) as manifest:
+        found = survey(folder, manifest)
+        unrejected = {name for name, s in found.states.items() if s.rating != REJECTED}
+        wanted = chosen_frames(named, found.states) or unrejected
+        works = {frame.frame: _work(folder, found, frame) for frame in found.frames}
+        keys = {name: _key(work) for name, work in works.items()}
+        known = manifest.assessed()
+        figures = {n: one.figures for n, one in known.items() if one.key == keys[n]}
+        tasks = [Task(name, works[name]) for name in works if name in wanted - figures.keys()]
+        report = AssessReport(measured=len(tasks))
+        try:
+            if tasks:
+                pixels = found.most_pixels(task.name for task in tasks)
+                with closing((engine or here)(pixels).run(tasks)) as outcomes:
+                    for number, outcome in enumerate(outcomes, 1):
+                        name = outcome.task.name
+                        if outcome.failure:
+                            report.failed[name] = outcome.failure
+                        else:
+                            figures[name] = outcome.record
+                        count(number, len(tasks))
+        finally:  # what was measured before somebody stopped it counts
+            assessed = _compared(found, figures, keys)
+            changed = [one for name, one in assessed.items() if known.get(name) != one]
+            if changed:
+                manifest.record_assessed(changed)
+        report.measured -= len(report.failed)
+        report.frames = {name: one for name, one in assessed.items() if name in wanted}
+    return report
+
+
+def _work(folder: Path, found: Survey, frame: ResolvedFrame) -> AssessWork:
+    original = found.states[frame.frame].original
+    return AssessWork(folder / original.path, original.digest, subject_of(frame))
+
+
+def _key(work: AssessWork) -> str:
+    inputs = {"original": work.original_digest, "subject": work.subject, "version": ASSESS_VERSION}
+    return key_of(inputs)
+
+
+def _compared(
+    found: Survey, figures: Mapping[str, Mapping[str, Any]], keys: Mapping[str, str]
+) -> dict[str, Assessed]:
+    measured = [
+        Measured(
+            frame.frame,
+            figures[frame.frame],
+            frame.setup or state.setup,
+            state.burst,
+            state.original.capture.taken_at or "",
+            state.rating == REJECTED,
+        )
+        for frame in found.frames
+        if frame.frame in figures
+        for state in [found.states[frame.frame]]
+    ]
+    return {
+        name: Assessed(
+            name,
+            keys[name],
+            ASSESS_VERSION,
+            {**figures[name], "beside": said.beside},
+            said.reasons,
+            said.suggested,
+        )
+        for name, said in suggest(measured).items()
+    }
+
+
+def subject_of(frame: ResolvedFrame) -> Box | None:
+    """A box around the products of a frame, else around what its local edits cut out as a subject.
+
+    None where no place is known by its outline.
+    """
+    products = [product.where for product in frame.products]
+    edits = [step.parameters["mask"] for step in frame.steps if step.stage == "local"]
+    boxes = [*filter(None, map(_box, products))]
+    boxes = boxes or [*filter(None, (_box(mask) for mask in edits if mask.get("subject")))]
+    if not boxes:
+        return None
+    left, top, right, bottom = zip(*boxes, strict=True)
+    return min(left), min(top), max(right), max(bottom)
+
+
+def _box(where: Mapping[str, Any]) -> Box | None:
+    """Around an outline that is an ellipse, a polygon, or a thing in a box."""
+    from pipeline.masking import Mask
+
+    mask = Mask.model_validate(where)
+    if mask.ellipse is not None:
+        (x, y), (wide, high) = mask.ellipse.centre, mask.ellipse.radii
+        reach = max(wide, high) if mask.ellipse.angle_deg else None
+        wide, high = reach or wide, reach or high
+        return x - wide, y - high, x + wide, y + high
+    if mask.polygon is not None:
+        across, down = zip(*mask.polygon, strict=True)
+        return min(across), min(down), max(across), max(down)
+    if mask.subject is not None:
+        (left, top), (right, bottom) = mask.subject.around
+        return left, top, right, bottom
+    return None
 
 
 @dataclass(slots=True)

@@ -335,9 +335,9 @@ class FoundSpot:
 class Assessed:
     """What was measured of a frame, and what that suggests; nobody has decided anything yet.
 
-    ``figures`` are plain JSON values (``pipeline.assess``) by operators of ``version``; ``key`` is
-    the digest of all that decides them. ``reasons`` are a sentence each; ``suggested`` is the frame
-    of its burst, or of pictures that are nearly the same, that would be kept.
+    ``figures`` are plain JSON values by operators of ``version`` (``pipeline.figures.measure``; and
+    ``beside``, see ``pipeline.suggest.Suggestion``); ``key`` is the digest of all that decides
+    them. ``reasons`` are short sentences; ``suggested`` is the frame of its burst to be kept.
     """
 
     frame: str

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.engines import Failure
 from pipeline.errors import ChartUnread, FrameFailed, SafelightError
+from pipeline.figures import AssessWork
 from pipeline.records import Artifact, ResolvedProduct, ResolvedStep, Shown
 from pipeline.rounds import (
     Carried,
@@ -161,6 +162,7 @@ Work = (
     | ProductsWork
     | DustWork
     | SmallWork
+    | AssessWork
     | PackWork
     | SheetWork
     | ExamineWork
@@ -172,6 +174,7 @@ Done = (
     | ProductLabs
     | DustRead
     | bytes
+    | dict[str, Any]
     | Packed
     | tuple[Artifact, ...]
     | Examination
@@ -196,6 +199,10 @@ def do(work: Work) -> Done:
 
             small = small_master if work.is_master else small_original
             done = small(work.path, work.long_edge_px)
+        case AssessWork():
+            from pipeline.figures import measure
+
+            done = measure(work)
         case PackWork():
             from pipeline.packing import pack
 

@@ -30,7 +30,7 @@ RANKS = {
             "engines proof",
             "work survey measuring run evening ingest custody rating verify painted colour"
             " showing packing places cropping takeback carrying handoff retouch asking assess"
-            " client_page bagging contact sorting proposing framefile assigning",
+            " client_page bagging contact sorting proposing framefile assigning figures suggest",
             "cli",
         ]
     )

@@ -249,21 +249,26 @@ def assess(
     job: JobOption = None,
     as_json: JsonOption = False,
 ) -> int:
-    """Look at what was shot, and propose; nothing is changed by it."""
+    """Measure what was shot and suggest what to keep; no rating is given, no frame is changed."""
+    from pipeline.assess import assess as measure
     from pipeline.assess import assess_dust
     from pipeline.cli import progress, report
-    from pipeline.errors import InvalidInput, Problem
 
     folder = job_folder(job)
-    if not dust:
-        problem = Problem("assess", 0, "", "nothing to assess was named", "--dust")
-        raise InvalidInput([problem])
-    with progress.counting("looking for dust") as count:
-        done = assess_dust(folder, frames or [], count=count)
+    if dust:
+        with progress.counting("looking for dust") as count:
+            spots = assess_dust(folder, frames or [], count=count)
+        if as_json:
+            print_json(report.dust_as_json(spots))
+        else:
+            report.dust(spots, show_details=Debug.on)
+        return spots.exit_code
+    with progress.counting("measuring") as count:
+        done = measure(folder, frames or [], count=count)
     if as_json:
-        print_json(report.dust_as_json(done))
+        print_json(report.assessed_as_json(done))
     else:
-        report.dust(done, show_details=Debug.on)
+        report.assessed(done, show_details=Debug.on)
     return done.exit_code
 
 
@@ -413,6 +418,9 @@ def status(job: JobOption = None, as_json: JsonOption = False) -> int:
     folder = job_folder(job)
     with Manifest.open(folder) as manifest:
         found = survey(folder, manifest).status
+        if as_json:
+            assessed = manifest.assessed()
+            found["assessed"] = {name: report.suggested(one) for name, one in assessed.items()}
     if as_json:
         print_json(found)
     else:

@@ -11,12 +11,19 @@ from typing import TYPE_CHECKING, Any
 from pipeline.errors import printable
 from pipeline.history import in_words
 from pipeline.parcel import changes_plainly, counted_changes
-from pipeline.records import Action, Event, FrameState, MeasuredChart, ResolvedFrame
+from pipeline.records import (
+    Action,
+    Assessed,
+    Event,
+    FrameState,
+    MeasuredChart,
+    ResolvedFrame,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from pipeline.assess import DustReport
+    from pipeline.assess import AssessReport, DustReport
     from pipeline.bagging import Bagged
     from pipeline.contact import Contacted
     from pipeline.ingest import Ingested
@@ -296,6 +303,51 @@ def ingested(result: Ingested, *, in_place: bool = False, second_copy: Path | No
     if second_copy is not None:
         parts.append(f"{counted(result.copied_twice, 'file')} in {printable(str(second_copy))} too")
     print("; ".join(parts) + ".")
+
+
+def assessed(found: AssessReport, *, show_details: bool = False) -> None:
+    """Every frame with what was measured that is worth a word; the suggested ones are marked."""
+    for name, failure in found.failed.items():
+        print(f"{name}: {failure.sentence}", file=sys.stderr)
+        if show_details and failure.details:
+            print(failure.details, file=sys.stderr)
+    rows = []
+    for name, one in found.frames.items():
+        beside = one.figures["beside"]
+        place, off = beside["place"], beside["off_stops"]
+        rows.append(
+            (
+                name,
+                f"{place} of {beside['of']}" if place else "",
+                "" if off is None else f"{off:+.1f}",
+                "keep" if one.suggested else "",
+                "; ".join(one.reasons),
+            )
+        )
+    if rows:
+        table(("frame", "sharpness", "stops", "suggested", "why"), rows)
+    parts = [f"{counted(len(found.frames), 'frame')}, {found.measured} measured now"]
+    keep = sum(one.suggested for one in found.frames.values())
+    parts += [f"{keep} suggested to keep"] if keep else []
+    parts += [f"{len(found.failed)} failed"] if found.failed else []
+    print("; ".join(parts) + ". Ratings are yours: safelight rate.")
+
+
+def assessed_as_json(found: AssessReport) -> dict[str, Any]:
+    """The same for other programs, with all figures (``pipeline.figures.measure``)."""
+    return {
+        "frames": [
+            {"frame": name, **suggested(one), "figures": dict(one.figures)}
+            for name, one in found.frames.items()
+        ],
+        "measured": found.measured,
+        "failed": [{"frame": name, "reason": f.sentence} for name, f in found.failed.items()],
+    }
+
+
+def suggested(one: Assessed) -> dict[str, Any]:
+    """What an assessment says of a frame, without its figures."""
+    return {"suggested": one.suggested, "reasons": list(one.reasons)}
 
 
 def dust(found: DustReport, *, show_details: bool = False) -> None:

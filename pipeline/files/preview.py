@@ -63,7 +63,7 @@ def _embedded(path: Path, long_edge_px: int) -> NDArray[np.uint8] | None:
     """A preview in a raw file, the largest or a smaller one that will do; None without any."""
     import rawpy
 
-    from pipeline.files.raw import FLIP_TO_ORIENTATION
+    from pipeline.files.libraw import FLIP_TO_ORIENTATION
 
     try:
         with rawpy.RawPy() as raw:

@@ -6,7 +6,6 @@ developed. Knows nothing of jobs, recipes or the manifest.
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
@@ -17,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import UnreadableOriginal
-from pipeline.files.dng import DNG, LEAST_SIDE, MOST_PIXELS, read_dng
+from pipeline.files.dng import DNG, read_dng
+from pipeline.files.libraw import FLIP_TO_ORIENTATION, opened_raw
 from pipeline.files.originals import read_original
 from pipeline.files.picture import is_picture, open_picture
 from pipeline.frame import Float32, Light, Source
@@ -38,9 +38,6 @@ from pipeline.kernels.orient import upright
 
 Float64 = NDArray[np.float64]
 
-FLIP_TO_ORIENTATION = {0: 1, 1: 2, 2: 4, 3: 3, 4: 5, 5: 8, 6: 6, 7: 7}
-"""LibRaw's flip to Exif's Orientation."""
-
 
 def open_original(path: Path, expected_digest: str | None = None) -> Source:
     """The pixels of an original.
@@ -55,33 +52,15 @@ def open_original(path: Path, expected_digest: str | None = None) -> Source:
 
 
 def _open_raw(data: bytes) -> Source:
-    import rawpy
-
     dng = read_dng(data)
     if dng is not None and dng.mosaic is not None and dng.letters is not None:
         light = _light(dng.camera, dng.neutral, dng.baseline_stops)
         return _bayer_source(
             dng.mosaic, dng.letters, dng.black, dng.white, dng.neutral, dng.orientation, light
         )
-    try:
-        with rawpy.RawPy() as raw:
-            raw.open_buffer(io.BytesIO(data))
-            sizes = raw.sizes
-            if sizes.raw_height * sizes.raw_width > MOST_PIXELS:
-                raise UnreadableOriginal(
-                    f"its header claims {sizes.raw_width} × {sizes.raw_height} pixels; at most "
-                    f"{MOST_PIXELS // 1_000_000} million are read"
-                )
-            if min(sizes.height, sizes.width) < LEAST_SIDE:
-                raise UnreadableOriginal(f"{sizes.width} × {sizes.height} pixels are not a picture")
-            raw.unpack()
-            return _source(raw, dng)
-    except rawpy.LibRawFileUnsupportedError as error:
-        raise UnreadableOriginal("it is not a raw file, JPEG or TIFF that can be read") from error
-    except rawpy.LibRawError as error:
-        reason = error.args[0] if error.args else error
-        text = reason.decode(errors="replace") if isinstance(reason, bytes) else str(reason)
-        raise UnreadableOriginal(f"it is damaged or cut short ({text.strip().lower()})") from error
+    with opened_raw(data) as raw:
+        raw.unpack()
+        return _source(raw, dng)
 
 
 def _source(raw: Any, dng: DNG | None) -> Source:

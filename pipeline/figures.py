@@ -1,0 +1,128 @@
+"""Measures one frame, in a worker: what ``safelight assess`` tells of it, as plain JSON values.
+
+Reads the preview where there is one, and the values as recorded where they matter; nothing is
+developed. What comes of it beside other frames, ``pipeline.suggest`` says.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from pipeline.files.glimpse import Glimpse
+    from pipeline.frame import Float32
+
+ASSESS_VERSION = 1
+"""Raised whenever an operator gives other figures: then every frame is measured anew."""
+
+Box = tuple[float, float, float, float]
+"""Left, top, right and bottom edge, as shares of the upright frame."""
+MIDDLE: Box = (0.25, 0.25, 0.75, 0.75)
+SMALLEST = 0.1
+"""Of each side, that is looked at around the subject at least."""
+SMALL_PX = 256
+COLOURS = ("red", "green", "blue")
+
+
+@dataclass(frozen=True, slots=True)
+class AssessWork:
+    """A frame to be measured; ``subject`` is where it matters, None for the middle."""
+
+    original: Path
+    original_digest: str
+    subject: Box | None = None
+
+
+def measure(work: AssessWork) -> dict[str, Any]:
+    """The figures of a frame. Raises ``SafelightError`` with a sentence.
+
+    ``of``: what was looked at, and ``width_px`` and ``height_px`` of it; ``subject``: where;
+    ``focus``: energies there (``kernels.blur.Focus``); ``motion``: ``length_px`` of the frame at
+    full size and ``angle_deg``, counterclockwise from level, or null; ``tilt_deg``: by how much the
+    horizon falls to the right, or null; ``fingerprint``: 16 hex digits; ``stops``: the median of
+    green below white; ``clipped`` and ``blocked``: for each colour the shares of the frame, by its
+    thirds from the top and from the left; these three are null where no samples could be read.
+    """
+    from pipeline.files.glimpse import glimpse
+    from pipeline.kernels.blur import focus, motion
+    from pipeline.kernels.horizon import tilt
+
+    seen = glimpse(work.original, work.original_digest)
+    part = _inside(seen.grey, work.subject or MIDDLE)
+    moved = motion(part)
+    level = tilt(seen.grey)
+    full = seen.width / seen.grey.shape[1]
+    return {
+        "of": seen.of,
+        "width_px": int(seen.grey.shape[1]),
+        "height_px": int(seen.grey.shape[0]),
+        "subject": list(work.subject) if work.subject else None,
+        "focus": {name: float(f"{value:.6g}") for name, value in focus(part)._asdict().items()},
+        "motion": moved
+        and {
+            "length_px": round(moved.length_px * full, 1),
+            "angle_deg": round(moved.angle_deg, 1),
+        },
+        "tilt_deg": None if level is None else round(level, 2),
+        "fingerprint": _fingerprint(seen.grey),
+        **_levels(seen),
+    }
+
+
+def _inside(grey: Float32, box: Box) -> Float32:
+    """The part of a picture in a box that is not smaller than can be looked at."""
+    height, width = grey.shape
+    (left, right), (top, bottom) = (_widened(box[0], box[2]), _widened(box[1], box[3]))
+    return grey[
+        int(top * height) : max(round(bottom * height), int(top * height) + 1),
+        int(left * width) : max(round(right * width), int(left * width) + 1),
+    ]
+
+
+def _widened(start: float, stop: float) -> tuple[float, float]:
+    start, stop = min(max(start, 0.0), 1.0), min(max(stop, 0.0), 1.0)
+    start = min(start, max((start + stop - SMALLEST) / 2, 0.0), 1 - SMALLEST)
+    return start, max(stop, start + SMALLEST)
+
+
+def _fingerprint(grey: Float32) -> str:
+    import cv2
+    import numpy as np
+
+    from pipeline.kernels.fingerprint import fingerprint
+
+    by = min(1.0, SMALL_PX / max(grey.shape))
+    size = max(1, round(grey.shape[1] * by)), max(1, round(grey.shape[0] * by))
+    small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
+    return np.packbits(fingerprint(np.asarray(small, np.float32))).tobytes().hex()
+
+
+def _levels(seen: Glimpse) -> dict[str, Any]:
+    import numpy as np
+
+    from pipeline.kernels.levels import levels, stops_of
+    from pipeline.kernels.orient import upright
+
+    if seen.values is None:
+        return {"stops": None, "clipped": None, "blocked": None}
+    values = seen.values
+    found = levels(values.samples, values.colours, values.black, values.white)
+    # an output space bends the light: there it is read through the profile
+    stops = found.stops if seen.linear is None else stops_of(float(np.median(seen.linear)))
+
+    def thirds(shares: NDArray[np.float64]) -> dict[str, list[list[float]]]:
+        return {
+            name: np.round(upright(cells, seen.orientation), 5).tolist()
+            for name, cells in zip(COLOURS, shares, strict=True)
+        }
+
+    return {
+        "stops": round(stops, 3),
+        "clipped": thirds(found.clipped),
+        "blocked": thirds(found.blocked),
+    }
