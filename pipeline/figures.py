@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from pipeline.files.glimpse import Glimpse
-    from pipeline.frame import Float32
 
 ASSESS_VERSION = 1
 """Raised whenever an operator gives other figures: then every frame is measured anew."""
@@ -25,7 +24,8 @@ Box = tuple[float, float, float, float]
 MIDDLE: Box = (0.25, 0.25, 0.75, 0.75)
 SMALLEST = 0.1
 """Of each side, that is looked at around the subject at least."""
-SMALL_PX = 256
+SMALL_PX = 800
+"""Long side of the picture in which lines are sought and that the fingerprint is taken of."""
 COLOURS = ("red", "green", "blue")
 
 
@@ -48,14 +48,20 @@ def measure(work: AssessWork) -> dict[str, Any]:
     green below white; ``clipped`` and ``blocked``: for each colour the shares of the frame, by its
     thirds from the top and from the left; these three are null where no samples could be read.
     """
+    import numpy as np
+
     from pipeline.files.glimpse import glimpse
     from pipeline.kernels.blur import focus, motion
+    from pipeline.kernels.fingerprint import fingerprint
     from pipeline.kernels.horizon import tilt
 
     seen = glimpse(work.original, work.original_digest)
-    part = _inside(seen.grey, work.subject or MIDDLE)
+    part, small = (
+        np.asarray(picture, np.float32) / np.float32(seen.white)
+        for picture in (_inside(seen.grey, work.subject or MIDDLE), _reduced(seen.grey, SMALL_PX))
+    )
     moved = motion(part)
-    level = tilt(seen.grey)
+    level = tilt(small)
     full = seen.width / seen.grey.shape[1]
     return {
         "of": seen.of,
@@ -69,12 +75,12 @@ def measure(work: AssessWork) -> dict[str, Any]:
             "angle_deg": round(moved.angle_deg, 1),
         },
         "tilt_deg": None if level is None else round(level, 2),
-        "fingerprint": _fingerprint(seen.grey),
+        "fingerprint": np.packbits(fingerprint(small)).tobytes().hex(),
         **_levels(seen),
     }
 
 
-def _inside(grey: Float32, box: Box) -> Float32:
+def _inside(grey: NDArray[Any], box: Box) -> NDArray[Any]:
     """The part of a picture in a box that is not smaller than can be looked at."""
     height, width = grey.shape
     (left, right), (top, bottom) = (_widened(box[0], box[2]), _widened(box[1], box[3]))
@@ -90,16 +96,13 @@ def _widened(start: float, stop: float) -> tuple[float, float]:
     return start, max(stop, start + SMALLEST)
 
 
-def _fingerprint(grey: Float32) -> str:
+def _reduced(grey: NDArray[Any], long_edge_px: int) -> NDArray[Any]:
     import cv2
     import numpy as np
 
-    from pipeline.kernels.fingerprint import fingerprint
-
-    by = min(1.0, SMALL_PX / max(grey.shape))
+    by = min(1.0, long_edge_px / max(grey.shape))
     size = max(1, round(grey.shape[1] * by)), max(1, round(grey.shape[0] * by))
-    small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
-    return np.packbits(fingerprint(np.asarray(small, np.float32))).tobytes().hex()
+    return np.asarray(cv2.resize(np.ascontiguousarray(grey), size, interpolation=cv2.INTER_AREA))
 
 
 def _levels(seen: Glimpse) -> dict[str, Any]:

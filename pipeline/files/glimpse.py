@@ -55,7 +55,8 @@ class Glimpse:
     ``linear`` is its green light, 1 at the white level, for a picture in an output space.
     """
 
-    grey: Float32
+    grey: NDArray[np.uint8] | Float32
+    white: float
     of: str
     width: int
     orientation: int
@@ -84,7 +85,8 @@ def _of_picture(data: bytes) -> Glimpse:
     samples = np.repeat(codes[..., None], 3, axis=2) if codes.ndim == 2 else codes
     _, width = upright_shape(source.height, source.width, source.orientation)
     return Glimpse(
-        np.ascontiguousarray(upright(stored, source.orientation)),
+        upright(stored, source.orientation),
+        1.0,
         "picture",
         width,
         source.orientation,
@@ -145,7 +147,7 @@ def _unpacked(
     return Values(raw.raw_image[top:bottom, left:right].copy(), colours, black, white)
 
 
-def _preview(raw: Any) -> Float32 | None:
+def _preview(raw: Any) -> NDArray[np.uint8] | None:
     """The preview inside, (h, w), as stored; None where there is none that is large enough."""
     import cv2
     import rawpy
@@ -158,7 +160,7 @@ def _preview(raw: Any) -> Float32 | None:
         picture = np.asarray(found.data)
         if max(picture.shape[:2]) < LEAST_PREVIEW_PX:
             return None
-        return _no_larger(picture[..., GREEN].astype(np.float32) / np.float32(255))
+        return np.asarray(_no_larger(np.ascontiguousarray(picture[..., GREEN])), np.uint8)
     height, width = _jpeg_size(found.data)
     if max(height, width) < LEAST_PREVIEW_PX or height * width > MOST_PIXELS:
         return None
@@ -172,7 +174,7 @@ def _preview(raw: Any) -> Float32 | None:
     }[by]
     coded = np.frombuffer(found.data, np.uint8)
     grey = cv2.imdecode(coded, reduced | cv2.IMREAD_IGNORE_ORIENTATION)
-    return None if grey is None else grey.astype(np.float32) / np.float32(255)
+    return None if grey is None else np.asarray(grey, np.uint8)
 
 
 def _jpeg_size(data: bytes) -> tuple[int, int]:
@@ -188,23 +190,27 @@ def _jpeg_size(data: bytes) -> tuple[int, int]:
 
 
 def _put_together(
-    preview: Float32 | None, values: Values | None, size: tuple[int, int], orientation: int
+    preview: NDArray[np.uint8] | None,
+    values: Values | None,
+    size: tuple[int, int],
+    orientation: int,
 ) -> Glimpse:
     height, width = size
-    of = "preview"
+    grey: NDArray[Any]
+    of, white = "preview", 255.0
     if preview is not None:
         # some cameras turn their previews, some do not: the sides tell
         turned = orientation >= 5 and (preview.shape[0] > preview.shape[1]) != (height > width)
         grey = preview if turned else upright(preview, orientation)
     elif values is not None:
-        of, grey = "raw values", upright(_greens(values), orientation)
+        of, white, grey = "raw values", 1.0, upright(_greens(values), orientation)
     else:
         raise UnreadableOriginal(
             "it has no preview inside, and its samples are not those of a mosaic; nothing of it can"
             " be measured"
         )
     _, upright_width = upright_shape(height, width, orientation)
-    return Glimpse(np.ascontiguousarray(grey), of, upright_width, orientation, values)
+    return Glimpse(grey, white, of, upright_width, orientation, values)
 
 
 def _greens(values: Values) -> Float32:
@@ -232,7 +238,7 @@ def _greens(values: Values) -> Float32:
     return _no_larger(np.sqrt(np.clip(sums, 0, 1)))
 
 
-def _no_larger(picture: Float32) -> Float32:
+def _no_larger(picture: NDArray[Any]) -> NDArray[Any]:
     """A picture brought to ``LOOKED_AT_PX`` by whole steps, so that like sizes stay alike."""
     import cv2
 
@@ -241,4 +247,4 @@ def _no_larger(picture: Float32) -> Float32:
         return picture
     size = picture.shape[1] // by, picture.shape[0] // by
     whole = np.ascontiguousarray(picture[: size[1] * by, : size[0] * by])
-    return np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), np.float32)
+    return np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA))

@@ -7,7 +7,7 @@ import numpy as np
 
 from pipeline.frame import Float32
 
-SIDE_PX = 1000
+SIDE_PX = 800
 """Long side of the picture in which lines are sought."""
 MOST_DEG = 15.0
 """From level, of lines that may be meant to be."""
