@@ -319,7 +319,7 @@ def assessed(found: AssessReport, *, show_details: bool = False) -> None:
             (
                 name,
                 f"{place} of {beside['of']}" if place else "",
-                "" if off is None else f"{off:+.1f}",
+                "" if off is None else f"{round(off, 1) + 0.0:+.1f}",
                 "keep" if one.suggested else "",
                 "; ".join(one.reasons),
             )
