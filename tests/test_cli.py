@@ -339,8 +339,8 @@ HOSTILE = [
 ]  # fmt: skip
 
 
-GETS_ALL = {"show", "deliver", "ingest"}
-"""The others take frames, names and options as these do: a third of what is hostile for each."""
+GETS_ALL = {"show"}
+"""The others take frames, names and options as it does: a third of what is hostile for each."""
 GIVEN = {
     "rate": ["4", "F0001"],
     "deliver": ["web"],
