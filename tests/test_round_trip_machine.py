@@ -416,7 +416,7 @@ def test_a_hundred_lives(made: Path, monkeypatch) -> None:
     machine = RoundTrip.TestCase
     machine.settings = settings(
         max_examples=100,
-        stateful_step_count=12,
+        stateful_step_count=8,
         deadline=None,
         phases=(Phase.reuse, Phase.generate),  # a life is long to live: none is lived to shrink it
         suppress_health_check=list(HealthCheck),
