@@ -47,6 +47,7 @@ from pipeline.rounds import (
 )
 from pipeline.run import Listener, Report, development_of
 from pipeline.survey import Survey, survey
+from pipeline.written import SPACE_NAMES
 
 if TYPE_CHECKING:
     from typing import Literal
@@ -54,7 +55,6 @@ if TYPE_CHECKING:
 ENDINGS = (".tif", ".tiff")
 MOST_FILES = 2000
 TWICE = "twice"
-OUTPUT_SPACES = ("romm-rgb", "adobe-rgb", "display-p3", "srgb")
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,9 +106,9 @@ def take_back(
     nothing is done then.
     """
     note = note and wording.said("--note", note)
-    if assume is not None and assume not in OUTPUT_SPACES:
+    if assume is not None and assume not in SPACE_NAMES:
         found = f"no colour space called {wording.shown(assume)}"
-        raise InvalidInput([Problem("--assume", 0, "", found, wording.listed(OUTPUT_SPACES))])
+        raise InvalidInput([Problem("--assume", 0, "", found, wording.listed(SPACE_NAMES))])
     files, ignored = _files(paths)
     done = TakenBack(ignored=ignored)
     if not files:
