@@ -253,4 +253,9 @@ class _Next:
         asked = [str(action.delivery) for action in self.actions if action.action == "deliver"]
         if asked or reached != "delivered":
             return "deliver", f"safelight deliver {' '.join(asked) or 'NAME'}"
+        files = self.state.delivered.items()
+        older = {n: file.version for n, file in files if file.version != master.version}
+        if older:
+            carried = ", ".join(f"{delivery} has v{version}" for delivery, version in older.items())
+            return "deliver", f"safelight deliver {' '.join(older)}: {carried}"
         return "done", "nothing: it is what is asked for"

@@ -715,3 +715,15 @@ def test_a_job_with_a_measured_product_takes_frames_in_and_asks(
         shutil.copy(job / "originals/F0001.dng", card / "F0009.dng")
     taken = safelight("ingest", str(card), cwd=job)
     assert (taken.code, taken.err) == (0, "")
+
+
+def test_what_was_delivered_before_the_newest_version_is_to_be_delivered_again(job: Path) -> None:
+    (job / "frames/F0001.yaml").unlink()
+    run(job, ["F0001"], deliveries=["web"])
+    assert rows(job)["F0001"]["step"] == "done"
+    edit(job / "recipes/look.yaml", "contrast: 1.1", "contrast: 1.2")
+    run(job, ["F0001"])
+    found = rows(job)["F0001"]
+    assert (found["step"], found["next"]) == ("deliver", "safelight deliver web: web has v1")
+    run(job, ["F0001"], deliveries=["web"])
+    assert rows(job)["F0001"]["step"] == "done"
