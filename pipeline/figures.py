@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from pipeline.files.glimpse import Glimpse
 
-ASSESS_VERSION = 1
+ASSESS_VERSION = 2
 """Raised whenever an operator gives other figures: then every frame is measured anew."""
 
 Box = tuple[float, float, float, float]

@@ -134,20 +134,29 @@ def _places(frames: Sequence[Measured]) -> dict[str, _Place]:
 
 
 def _off(frames: Sequence[Measured]) -> Iterator[tuple[str, tuple[float, str]]]:
-    """How many stops each frame is off, and off what: its burst shows one thing in one light."""
+    """How many stops each frame is off, and off what: its burst shows one thing in one light.
+
+    In a setup a burst counts as one frame, for it would outvote all others.
+    """
+    told = [frame for frame in frames if frame.figures["stops"] is not None]
+    bursts: dict[str, list[Measured]] = defaultdict(list)
+    for frame in told:
+        if frame.burst is not None:
+            bursts[frame.burst].append(frame)
+    usual = {name: median(f.figures["stops"] for f in group) for name, group in bursts.items()}
     groups: dict[str, list[float]] = defaultdict(list)
-    for frame in frames:
-        for group in (frame.burst, frame.setup):
-            if group is not None and frame.figures["stops"] is not None:
-                groups[group].append(frame.figures["stops"])
-    for frame in frames:
-        group = frame.burst or frame.setup
-        if (
-            group is not None
-            and frame.figures["stops"] is not None
-            and len(groups[group]) >= FEWEST
-        ):
-            yield frame.frame, (frame.figures["stops"] - median(groups[group]), group)
+    for frame in told:
+        if frame.setup is not None and frame.burst is None:
+            groups[frame.setup].append(frame.figures["stops"])
+    for name, burst in bursts.items():
+        for setup in {frame.setup for frame in burst if frame.setup is not None}:
+            groups[setup].append(usual[name])
+    for frame in told:
+        if frame.burst is not None and len(bursts[frame.burst]) >= FEWEST:
+            yield frame.frame, (frame.figures["stops"] - usual[frame.burst], frame.burst)
+        elif frame.burst is None and frame.setup and len(groups[frame.setup]) >= FEWEST:
+            stops = frame.figures["stops"] - median(groups[frame.setup])
+            yield frame.frame, (stops, frame.setup)
 
 
 def _like(frames: Sequence[Measured]) -> dict[str, list[str]]:

@@ -33,6 +33,7 @@ from pipeline.survey import survey
 from tests.dng import mosaic_of, write_dng
 from tests.job_for_tests import InProcess, edit, make_job, states
 from tests.previews import with_preview
+from tests.spectral import chart_reflectances
 
 PHOTOGRAPHS = ("astronaut", "coffee", "chelsea", "rocket", "camera", "coins", "brick", "grass")
 
@@ -114,6 +115,19 @@ def test_streaks_of_lights(rng):
 def test_no_motion_where_there_was_none(name, blur, rng):
     picture = gaussian_filter(photograph(name), blur) if blur else photograph(name)
     assert motion((picture + rng.normal(0, 0.002, picture.shape)).astype(np.float32)) is None
+
+
+@pytest.mark.parametrize(("pitch", "blur"), [(40, 0.5), (53, 1), (60, 2), (80, 0.5)])
+def test_patches_of_one_width_have_not_moved(pitch, blur, rng):
+    """A chart's, which dip in the cepstrum as a motion over their width would."""
+    picture = np.full((500, 750), 0.15, np.float32)
+    side = int(0.87 * pitch)
+    levels = chart_reflectances().mean(axis=1).reshape(4, 6)
+    for (row, column), level in np.ndenumerate(levels):
+        top, left = 250 + (row - 2) * pitch, 375 + (column - 3) * pitch
+        picture[top : top + side, left : left + side] = level
+    noisy = gaussian_filter(picture, blur) + rng.normal(0, 0.003, picture.shape)
+    assert motion(noisy.astype(np.float32)) is None
 
 
 def test_no_motion_in_nothing():
@@ -390,6 +404,15 @@ def test_a_broken_raw_is_named_and_the_others_go_on(tmp_path, typed):
     assert known == {
         row["frame"]: {"suggested": False, "reasons": row["reasons"]} for row in told["frames"]
     }
+
+
+def test_a_long_burst_does_not_outvote_a_setup():
+    alone = [Measured(f"A{n}", figures(stops=-3.0), setup="quay") for n in range(5)]
+    burst = [
+        Measured(f"B{n}", figures(stops=-2.0), setup="quay", burst="burst-001") for n in range(12)
+    ]
+    found = suggest([*alone, *burst])
+    assert {found[frame.frame].beside["off_stops"] for frame in (*alone, *burst)} == {0.0}
 
 
 BURST = ["QL0014", "QL0018", "QL0020", "QL0022"]
