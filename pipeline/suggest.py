@@ -82,7 +82,7 @@ def suggest(frames: Sequence[Measured]) -> dict[str, Suggestion]:
         tilt = frame.figures["tilt_deg"]
         if tilt is not None and abs(tilt) >= LEAST_TILT_DEG:
             reasons.append(
-                f"horizon falls {abs(tilt):.1f}° to the {'right' if tilt > 0 else 'left'}"
+                f"long lines fall {abs(tilt):.1f}° to the {'right' if tilt > 0 else 'left'}"
             )
         alike = like.get(frame.frame, [])
         if alike and frame.burst is None:

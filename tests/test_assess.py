@@ -314,7 +314,7 @@ def test_reasons_are_plain():
             "right third clipped in red, 4 % of the frame",
         ),
         "A2": ("1.1 stops under the rest of burst-001",),
-        "A3": ("horizon falls 1.2° to the left",),
+        "A3": ("long lines fall 1.2° to the left",),
         "A4": (),
         "B1": ("blurred by motion, 14 px at 30°", "nearly the same as B2"),
         "B2": ("nearly the same as B1",),
