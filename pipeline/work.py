@@ -204,11 +204,11 @@ def do(work: Work) -> Done:
 
             done = measure(work)
         case PackWork():
-            from pipeline.packing import pack
+            from pipeline.round_files import pack
 
             done = pack(work)
         case SheetWork():
-            from pipeline.packing import write_sheets
+            from pipeline.round_files import write_sheets
 
             done = write_sheets(work)
         case ExamineWork():

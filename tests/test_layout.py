@@ -29,7 +29,7 @@ RANKS = {
             " paper proof_sheet contact_sheet files manifest",
             "engines proof",
             "work survey measuring run evening ingest custody rating verify painted colour"
-            " showing packing places cropping takeback carrying handoff retouch asking assess"
+            " showing round_files places cropping takeback carrying handoff retouch asking assess"
             " client_page bagging contact sorting proposing framefile assigning figures suggest",
             "cli",
         ]

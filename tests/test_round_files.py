@@ -26,10 +26,10 @@ from pipeline.handoff import hand_off
 from pipeline.hashing import digest_file
 from pipeline.ingest import ingest
 from pipeline.outlines import numbered
-from pipeline.packing import pack, write_sheets
 from pipeline.rating import rate
 from pipeline.records import Artifact, Request, Round
 from pipeline.request_sheet import MUST, as_pdf, as_text
+from pipeline.round_files import pack, write_sheets
 from pipeline.rounds import Identity, Packed, PackWork, Retouched, SheetFrame, SheetWork
 from tests.dng import mosaic_of, write_dng
 from tests.job_for_tests import InProcess, write_job

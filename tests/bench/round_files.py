@@ -1,6 +1,6 @@
 """Times what a hand-off writes at 33 MP: the TIFF, beside other libraries' of the same pixels.
 
-`python tests/bench/packing.py [--rounds 5] [--megapixels 33] [--raws DIR]`
+`python tests/bench/round_files.py [--rounds 5] [--megapixels 33] [--raws DIR]`
 
 Each round writes the file in every way in turn, to memory, in one process; medians of wall time and
 of processor time are shown, with the size and what reading it back takes. All but the first are
