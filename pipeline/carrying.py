@@ -94,11 +94,11 @@ def _boxes(changed: Flags) -> Iterator[tuple[slice, slice]]:
 
 def _near(flags: Flags) -> NDArray[np.uint8]:
     """Where anything lies within ``JOIN_PX``."""
-    import cv2
     import numpy as np
 
-    side = 2 * JOIN_PX + 1
-    return (cv2.blur(flags.astype(np.float32), (side, side)) > 1e-6).astype(np.uint8)
+    from pipeline.kernels.masks import near
+
+    return near(flags, JOIN_PX).astype(np.uint8)
 
 
 def _apart(windows: list[tuple[int, int, int, int]]) -> list[tuple[int, int, int, int]]:

@@ -267,7 +267,7 @@ def _shown(work: ExamineWork, back: Opened) -> Candidate | None:
     pixels = back.pixels
     if pixels.dtype != np.uint16 or pixels.ndim != 3:
         return None
-    looks = fingerprint(_grey(_small(pixels)))
+    looks = fingerprint(_small(pixels)[..., 1])
     near = []
     for candidate in work.candidates:
         reference = _reference(work.job, candidate.handoff)
@@ -410,14 +410,14 @@ def _asked(work: ExamineWork, sent: Handoff, shape: tuple[int, ...]) -> dict[int
 
 def _around(asked: Mapping[int, Flags], shape: tuple[int, ...]) -> Flags:
     """Where anything was asked, and a little around it."""
-    import cv2
     import numpy as np
 
-    inside = np.zeros(shape, np.float32)
+    from pipeline.kernels.masks import near
+
+    inside = np.zeros(shape, np.bool_)
     for region in asked.values():
-        inside[region] = 1
-    side = 2 * round(MARGIN * max(shape)) + 1
-    return np.asarray(cv2.blur(inside, (side, side)) > 1e-6, np.bool_)
+        inside |= region
+    return near(inside, round(MARGIN * max(shape)))
 
 
 def _map(
@@ -475,24 +475,18 @@ def _small(codes: NDArray[Any]) -> NDArray[np.float32]:
     return np.asarray(cv2.resize(codes, size, interpolation=cv2.INTER_AREA), np.float32)
 
 
-def _grey(codes: NDArray[np.float32]) -> NDArray[np.float32]:
-    return codes[..., 1]
-
-
 def _likeness(before: Codes, after: Codes) -> float:
     import numpy as np
 
-    first, second = (_grey(_small(codes)).ravel() for codes in (before, after))
+    first, second = (_small(codes)[..., 1].ravel() for codes in (before, after))
     if min(first.std(), second.std()) == 0:
         return 1.0
     return float(np.corrcoef(first, second)[0, 1])
 
 
 def _lab(codes: NDArray[np.float32], space: str) -> NDArray[np.float64]:
-    """L*a*b* of codes (n, 3) of 0 to 65535, under the space's own white."""
-    from pipeline.kernels.difference import lab_of
-    from pipeline.kernels.spaces import SPACES, rgb_to_xyz_matrix, xy_to_xyz
+    """L*a*b* of codes (n, 3) of 0 to 65535."""
+    from pipeline.kernels.gamut import lab_of_linear
+    from pipeline.kernels.spaces import SPACES
 
-    rgb = SPACES[space]
-    xyz = rgb.transfer.decode(codes / 65535) @ rgb_to_xyz_matrix(rgb).T
-    return lab_of(xyz, xy_to_xyz(rgb.white))
+    return lab_of_linear(SPACES[space].transfer.decode(codes / 65535), space)

@@ -203,6 +203,14 @@ class Density:
 # --- shapes ---------------------------------------------------------------------------------------
 
 
+def near(flags: NDArray[np.bool_], reach_px: int) -> NDArray[np.bool_]:
+    """Which pixels (h, w) lie within ``reach_px`` of a flagged one, across and down."""
+    import cv2
+
+    side = 2 * reach_px + 1
+    return np.asarray(cv2.blur(flags.astype(np.float32), (side, side)) > 0.5 / side**2, np.bool_)
+
+
 def whole(grid: Grid) -> Density:
     """1 everywhere."""
     return Density(grid, grid.box, lambda window, _scene: np.ones(window.shape, np.float32))
