@@ -277,7 +277,7 @@ class Job:
                 ),
                 "date": (state.original.capture.taken_at or "")[:10],
                 "taken_at": state.original.capture.taken_at,
-                "product": "-".join(self._products(state)),
+                "product": "-".join(p.name for p in self.resolve(state.name, state.setup).products),
                 "width": delivery.width or delivery.long_edge or delivery.short_edge,
                 "crop": (delivery.crop or "").replace(":", "x"),
             }
@@ -311,11 +311,6 @@ class Job:
                 "file.taken_at": self.document.origin(("clocks",)),
             },
         )
-
-    def _products(self, state: FrameState) -> Iterator[str]:
-        """Those whose place in the frame is known, or that its own file names."""
-        own = self.frames.get(state.name)
-        return iter(sorted(own.file.products)) if own else iter(())
 
     def _framing(self, delivery: Delivery, state: FrameState) -> dict[str, Any]:
         """What decides which part of a frame is shown, as ``cropping.Cropping`` reads it."""

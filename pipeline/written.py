@@ -454,7 +454,7 @@ class Margin(Written):
 def _shape(text: str) -> str:
     try:
         parsed_aspect(text)
-    except (ValueError, ZeroDivisionError):
+    except ValueError:
         allowed = "width to height such as 4:5 or 1.91:1, at most 20:1"
         raise wording.refusal(wording.shown(text), allowed) from None
     return text

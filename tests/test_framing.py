@@ -118,5 +118,5 @@ def test_shapes_as_people_write_them() -> None:
     assert parsed_aspect("4:5") == 0.8
     assert parsed_aspect("1.91:1") == 1.91
     for wrong in ("4x5", "4:", "0:3", "1:0", "50:1", "a:b", "-4:5"):
-        with pytest.raises((ValueError, ZeroDivisionError)):
+        with pytest.raises(ValueError):
             parsed_aspect(wrong)
