@@ -1,4 +1,7 @@
-"""Engines: where the tasks of a run are worked on. ``here`` is a pool of processes on this machine.
+"""Engines: where the tasks of a run are worked on.
+
+``here`` is a pool of processes on this machine; ``prefect`` shows the same work on a Prefect
+server's page, and takes it to a Dask cluster.
 
 An engine takes tasks and gives outcomes. It knows nothing of pixels, files or the manifest: only
 the process that holds the plan records what came out.
@@ -26,13 +29,15 @@ class Failure:
     ``sentence`` is for the user. ``exit_code`` is that of the ``SafelightError`` that was raised,
     1 for everything else. ``details`` is a traceback or what a dying process said, and is for
     ``--debug`` only. ``lost`` says that the process gave no answer, twice: it died, ran out of
-    memory or out of time.
+    memory or out of time. ``may_pass`` says that another moment may see it done: a disk across the
+    network that did not answer.
     """
 
     sentence: str
     exit_code: int = 1
     details: str = ""
     lost: bool = False
+    may_pass: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,9 +55,10 @@ class Engine(Protocol):
     def run(self, tasks: Iterable[Task]) -> Generator[Outcome]:
         """Work off the tasks, in any order; each that was begun ends in exactly one outcome.
 
-        Tasks are drawn only as they can be begun. Ctrl-C and SIGTERM let the tasks in flight
-        finish, deliver their outcomes and then raise ``KeyboardInterrupt``; a second one raises
-        it at once.
+        Tasks are drawn only as they can be begun. One that is lost is tried once more, one whose
+        failure may pass three times, after all the others (``tries``). Ctrl-C and SIGTERM let the
+        tasks in flight finish, deliver their outcomes and then raise ``KeyboardInterrupt``; a
+        second one raises it at once.
         """
 
 

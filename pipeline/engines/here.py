@@ -14,18 +14,20 @@ import socket
 import subprocess
 import sys
 import tempfile
-import threading
 import time
 from collections import deque
 from collections.abc import Generator, Iterable, Iterator
 from contextlib import suppress
-from dataclasses import replace
+from functools import partial
 from multiprocessing.connection import Connection, wait
-from types import FrameType
 from typing import Any
 
 from pipeline.engines import Failure, Outcome, Task
+from pipeline.engines.tries import Interruption, tried
 from pipeline.engines.worker import GO_HOME, bug
+
+TIMEOUT_S = 900.0
+GRACE_S = 60.0
 
 HOME_S = 5.0
 """How long a worker that was told to go home may take before it is killed."""
@@ -60,95 +62,57 @@ class Here:
         function: str,
         workers: int,
         *,
-        timeout_s: float = 900.0,
-        grace_s: float = 60.0,
+        timeout_s: float = TIMEOUT_S,
+        grace_s: float = GRACE_S,
         memory_limit_bytes: int = 0,
     ) -> None:
-        self.function = function
         self.workers = max(1, workers)
-        self.timeout_s = timeout_s
-        self.grace_s = grace_s
-        self.memory_limit_bytes = memory_limit_bytes
+        self._crew = partial(
+            Crew,
+            function,
+            timeout_s=timeout_s,
+            grace_s=grace_s,
+            memory_limit_bytes=memory_limit_bytes,
+        )
 
     def run(self, tasks: Iterable[Task]) -> Generator[Outcome]:
-        """Work off the tasks: see ``Engine.run``.
-
-        A task whose process gives no answer (died, out of memory, out of time) is tried once more
-        after all the others, with nothing beside it; only then has it failed.
-        """
-        suspects: list[Task] = []
-        with _Interruption() as interruption:
-            for outcome in self._work_off(tasks, self.workers, interruption):
-                if outcome.failure and outcome.failure.lost:
-                    suspects.append(outcome.task)
-                else:
-                    yield outcome
-            for suspect in suspects:
-                for outcome in self._work_off([suspect], 1, interruption):
-                    yield _twice(outcome)
-            if interruption.asked_at is not None:
-                raise KeyboardInterrupt
+        """Work off the tasks: see ``Engine.run``."""
+        yield from tried(self._work_off, tasks)
 
     def _work_off(
-        self, tasks: Iterable[Task], at_most: int, interruption: _Interruption
+        self, tasks: Iterable[Task], interruption: Interruption, *, alone: bool
     ) -> Iterator[Outcome]:
-        """One outcome a task, in the order in which they end.
-
-        After an interruption no task begins, and one that is lost has no outcome: it was not its
-        own fault, and it stays to be done.
-        """
-        waiting = iter(tasks)
-        ready: deque[Outcome] = deque()
-        with _Crew(self.memory_limit_bytes) as crew:
-            while True:
-                while len(crew.busy) < at_most and interruption.asked_at is None:
-                    task = next(waiting, None)
-                    if task is None:
-                        break
-                    ready.extend(self._begin(crew, task))
-                # Refill before every yield: the caller may take its time to record an outcome.
-                if ready:
-                    yield ready.popleft()
-                elif crew.busy:
-                    ended = crew.ended(interruption, self.grace_s)
-                    if interruption.asked_at is not None:
-                        ended = [end for end in ended if not (end.failure and end.failure.lost)]
-                    ready.extend(ended)
-                else:
-                    return
-
-    def _begin(self, crew: _Crew, task: Task) -> Iterator[Outcome]:
-        """Hand the task to a worker; where that cannot be done, its outcome says so."""
-        try:
-            message = pickle.dumps((self.function, task.work))
-        except Exception as error:
-            yield Outcome(task, failure=bug(error))
-            return
-        try:
-            crew.begin(task, message, time.monotonic() + self.timeout_s)
-        except OSError as error:
-            sentence = f"no process could be started for it ({error.strerror})"
-            yield Outcome(task, failure=Failure(sentence, lost=True))
+        # of lone tries each has processes of its own: the last one's may have been the fault
+        passes = ([task] for task in tasks) if alone else [tasks]
+        for tasks_of_pass in passes:
+            with self._crew(1 if alone else self.workers) as crew:
+                yield from crew.work_off(tasks_of_pass, interruption)
 
 
-def _twice(outcome: Outcome) -> Outcome:
-    """The outcome of a second try, which says that it was one."""
-    failure = outcome.failure
-    if failure is None or not failure.lost:
-        return outcome
-    sentence = f"{failure.sentence}; so it did when tried again with nothing beside it"
-    return replace(outcome, failure=replace(failure, sentence=sentence))
+class Crew:
+    """Processes that work off tasks, at most so many at once, kept from pass to pass.
 
+    The arguments are those of ``Here``. Leaving it ends them all, in good order if it can be.
+    """
 
-class _Crew:
-    """The workers of one pass over tasks. Leaving it ends them all, in good order if it can be."""
-
-    def __init__(self, memory_limit_bytes: int) -> None:
-        self.busy: list[_Worker] = []
-        self._idle: list[_Worker] = []
+    def __init__(
+        self,
+        function: str,
+        workers: int,
+        *,
+        timeout_s: float = TIMEOUT_S,
+        grace_s: float = GRACE_S,
+        memory_limit_bytes: int = 0,
+    ) -> None:
+        self._function = function
+        self._workers = workers
+        self._timeout_s = timeout_s
+        self._grace_s = grace_s
         self._memory_limit_bytes = memory_limit_bytes
+        self._busy: list[_Worker] = []
+        self._idle: list[_Worker] = []
 
-    def __enter__(self) -> _Crew:
+    def __enter__(self) -> Crew:
         return self
 
     def __exit__(self, error: type[BaseException] | None, *_: object) -> None:
@@ -157,35 +121,70 @@ class _Crew:
                 worker.send_home()
             for worker in self._idle:
                 worker.see_off()
-        for worker in (*self.busy, *self._idle):
+        self.kill()
+
+    def kill(self) -> None:
+        """End every process, whatever it does; from any thread."""
+        for worker in (*self._busy, *self._idle):
             worker.kill()
 
-    def begin(self, task: Task, message: bytes, deadline: float) -> None:
-        """Give the task to an idle worker, or to a new one; raises ``OSError`` if none starts."""
-        worker = self._idle.pop() if self._idle else _Worker(self._memory_limit_bytes)
-        self.busy.append(worker)
-        worker.begin(task, message, deadline)
+    def work_off(self, tasks: Iterable[Task], interruption: Interruption) -> Iterator[Outcome]:
+        """One outcome a task, in the order in which they end: see ``tries.WorkOff``."""
+        waiting = iter(tasks)
+        ready: deque[Outcome] = deque()
+        while True:
+            while len(self._busy) < self._workers and interruption.asked_at is None:
+                task = next(waiting, None)
+                if task is None:
+                    break
+                ready.extend(self._begin(task))
+            # Refill before every yield: the caller may take its time to record an outcome.
+            if ready:
+                yield ready.popleft()
+            elif self._busy:
+                ended = self._ended(interruption)
+                if interruption.asked_at is not None:
+                    ended = [end for end in ended if not (end.failure and end.failure.lost)]
+                ready.extend(ended)
+            else:
+                return
 
-    def ended(self, interruption: _Interruption, grace_s: float) -> list[Outcome]:
+    def _begin(self, task: Task) -> Iterator[Outcome]:
+        """Hand the task to a worker; where that cannot be done, its outcome says so."""
+        try:
+            message = pickle.dumps((self._function, task.work))
+        except Exception as error:
+            yield Outcome(task, failure=bug(error))
+            return
+        try:
+            worker = self._idle.pop() if self._idle else _Worker(self._memory_limit_bytes)
+        except OSError as error:
+            sentence = f"no process could be started for it ({error.strerror})"
+            yield Outcome(task, failure=Failure(sentence, lost=True))
+            return
+        self._busy.append(worker)
+        worker.begin(task, message, time.monotonic() + self._timeout_s)
+
+    def _ended(self, interruption: Interruption) -> list[Outcome]:
         """Wait for an answer, a death, a deadline or an interruption; what ended by it."""
-        watched: list[Any] = [worker.connection for worker in self.busy]
+        watched: list[Any] = [worker.connection for worker in self._busy]
         last = math.inf
         if interruption.asked_at is None:
             watched.append(interruption)
         else:
-            last = interruption.asked_at + grace_s
-        soonest = min(last, *(worker.deadline for worker in self.busy))
+            last = interruption.asked_at + self._grace_s
+        soonest = min(last, *(worker.deadline for worker in self._busy))
         heard = wait(watched, max(0.0, soonest - time.monotonic()))
         now = time.monotonic()
         outcomes = []
-        for worker in tuple(self.busy):
+        for worker in tuple(self._busy):
             if worker.connection in heard:
                 outcome = worker.outcome()
             elif now >= min(worker.deadline, last):
                 outcome = worker.lost("it took too long")
             else:
                 continue
-            self.busy.remove(worker)
+            self._busy.remove(worker)
             if outcome.failure and outcome.failure.lost:
                 worker.kill()
             else:
@@ -271,42 +270,3 @@ class _Worker:
             self._process.wait(HOME_S)
         self.connection.close()
         self._said.close()
-
-
-class _Interruption:
-    """Ctrl-C and SIGTERM, noted instead of thrown into whatever the caller is writing.
-
-    The first wakes the supervisor; the next raises ``KeyboardInterrupt`` on the spot. Outside the
-    main thread signals cannot be had, and there is nothing to note.
-    """
-
-    def __init__(self) -> None:
-        self.asked_at: float | None = None
-        self._previous: dict[signal.Signals, Any] = {}
-
-    def __enter__(self) -> _Interruption:
-        self._reader, self._writer = os.pipe()
-        if threading.current_thread() is threading.main_thread():
-            for number in (signal.SIGINT, signal.SIGTERM):
-                previous = signal.getsignal(number)
-                # A shell that starts a command in the background may have it ignore Ctrl-C.
-                if previous is not signal.SIG_IGN:
-                    self._previous[number] = previous or signal.SIG_DFL
-                    signal.signal(number, self._note)
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        for number, previous in self._previous.items():
-            signal.signal(number, previous)
-        os.close(self._reader)
-        os.close(self._writer)
-
-    def fileno(self) -> int:
-        """What ``wait`` watches: readable once somebody asked to stop."""
-        return self._reader
-
-    def _note(self, number: int, frame: FrameType | None) -> None:
-        if self.asked_at is not None:
-            raise KeyboardInterrupt
-        self.asked_at = time.monotonic()
-        os.write(self._writer, b"!")

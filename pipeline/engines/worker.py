@@ -18,6 +18,7 @@ from queue import SimpleQueue
 from typing import Any
 
 from pipeline.engines import Failure
+from pipeline.engines.tries import may_pass
 from pipeline.errors import SafelightError
 
 GO_HOME = b""
@@ -61,9 +62,11 @@ def answer(message: bytes) -> bytes:
     """Do what a pickled ``(function, work)`` asks; answer with a pickled ``(record, failure)``."""
     try:
         function, work = pickle.loads(message)
-        return pickle.dumps((_find(function)(work), None))
+        return pickle.dumps((function_of(function)(work), None))
     except SafelightError as error:
-        failure = Failure(str(error), error.exit_code, traceback.format_exc())
+        failure = Failure(
+            str(error), error.exit_code, traceback.format_exc(), may_pass=may_pass(error)
+        )
     except MemoryError:
         failure = Failure("memory ran out", details=traceback.format_exc(), lost=True)
     except Exception as error:
@@ -77,12 +80,14 @@ def bug(error: Exception) -> Failure:
     return Failure(
         f"a fault in Safelight itself ({type(error).__name__}: {said}); --debug shows where",
         details="".join(traceback.format_exception(error)),
+        may_pass=may_pass(error),
     )
 
 
-def _find(function: str) -> Callable[[Any], Any]:
+def function_of(name: str) -> Callable[..., Any]:
+    """What ``"module:callable"`` names."""
     import importlib
 
-    module, _, name = function.partition(":")
-    found: Callable[[Any], Any] = getattr(importlib.import_module(module), name)
+    module, _, attribute = name.partition(":")
+    found: Callable[..., Any] = getattr(importlib.import_module(module), attribute)
     return found

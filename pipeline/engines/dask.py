@@ -1,0 +1,123 @@
+"""A Dask cluster as the place where a flow's chunks are worked on: several machines, one disk.
+
+Every worker has to see the job's folder, under the same path or another that ``paths`` names, and
+to have the same versions of everything: both are asked before anything begins. The workers of a
+cluster that is started here are processes of this machine.
+"""
+
+from __future__ import annotations
+
+import os
+import socket
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from typing import TYPE_CHECKING, Any
+from urllib.parse import urlsplit
+
+# Read when Dask is imported, here and by workers that are started here.
+os.environ.setdefault("DASK_LOGGING__DISTRIBUTED", "critical")
+
+from distributed import KilledWorker
+from prefect.context import FlowRunContext
+from prefect_dask.task_runners import DaskTaskRunner
+
+from pipeline.engines import Failure, chunks
+from pipeline.engines.prefect import failure_of
+from pipeline.engines.spool import Spool
+from pipeline.errors import ToolMissing
+
+if TYPE_CHECKING:
+    from distributed import Client
+    from prefect.futures import PrefectFuture
+    from prefect.task_runners import TaskRunner
+
+CONNECT_S = 2.0
+"""How long a scheduler may take to accept a connection."""
+
+
+class Cluster:
+    """The workers of the scheduler at ``address``, or some that are started here.
+
+    ``lanes`` says how many tasks this machine carries, for a cluster that is started here. Raises
+    ``ToolMissing`` where no scheduler listens.
+    """
+
+    task_cost_s = 0.12
+
+    def __init__(self, address: str | None, lanes: Callable[[int], int]) -> None:
+        if address:
+            _listens(address)
+        self._address = address
+        self._own_lanes = lanes
+        self._client: Client | None = None
+
+    def runner(self) -> TaskRunner[Any]:
+        if self._address:
+            return DaskTaskRunner(address=self._address)
+        from pipeline.engines.capacity import cores
+
+        own = {"n_workers": cores(), "threads_per_worker": 1, "dashboard_address": None}
+        return DaskTaskRunner(cluster_kwargs=own)
+
+    def lanes(self, pixels: int) -> int:
+        if self._client is None or self._client.status != "running":
+            return 0
+        workers = self._client.scheduler_info(n_workers=-1)["workers"].values()
+        threads = sum(int(worker["nthreads"]) for worker in workers)
+        return threads if self._address else min(threads, self._own_lanes(pixels))
+
+    def check(self, spool: Spool) -> None:
+        context = FlowRunContext.get()
+        assert context is not None
+        self._client = client = context.task_runner.client  # type: ignore[attr-defined]
+        if not self._address:
+            client.wait_for_workers(1)
+        said = client.run(chunks.ready, spool.there, spool.header.mark, on_error="return")
+        if not said:
+            raise ToolMissing(f"the scheduler at {self._address} has no worker yet: start some")
+        faults = [f"worker {worker}: {_words(reason)}" for worker, reason in said.items() if reason]
+        if faults:
+            raise ToolMissing("\n".join(faults))
+
+    def is_over(self, future: PrefectFuture[Any]) -> bool:
+        return bool(future.wrapped_future.done())  # type: ignore[attr-defined]
+
+    def failure(self, error: BaseException) -> Failure:
+        if isinstance(error, KilledWorker):
+            return Failure("the workers that had it died", details=str(error), lost=True)
+        return failure_of(error)
+
+    def close(self) -> None:
+        if self._client is not None and self._client.status == "running":
+            with suppress(Exception):  # of workers that are gone
+                self._client.run(chunks.close, on_error="ignore")
+
+
+def _listens(address: str) -> None:
+    """Raises ``ToolMissing`` where nothing listens at a scheduler's address."""
+    parts = urlsplit(address if "://" in address else f"tcp://{address}")
+    try:
+        host, port = parts.hostname, parts.port
+        if not host or not port:
+            raise ValueError
+        with socket.create_connection((host, port), CONNECT_S):
+            pass
+    except ValueError as error:
+        raise ToolMissing(
+            f"{address} is no scheduler's address; allowed: tcp://HOST:PORT"
+        ) from error
+    except OSError as error:
+        raise ToolMissing(
+            f"no Dask scheduler listens at {address}: {error.strerror or error}"
+        ) from error
+
+
+def _words(reason: object) -> str:
+    if isinstance(reason, ModuleNotFoundError):
+        return f"it has no {reason.name}: install Safelight there, with the extra dask"
+    return str(reason)
+
+
+def moved_paths(paths: Mapping[str, str]) -> dict[str, str]:
+    """A map of paths without the slashes at their ends."""
+    return {here.rstrip("/"): there.rstrip("/") for here, there in paths.items()}

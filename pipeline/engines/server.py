@@ -1,0 +1,143 @@
+"""The Prefect server that a run shows itself on: one that is said to be there, or one of our own.
+
+Knows nothing of the Prefect package: whether a server answers is asked before it is imported, which
+takes seconds.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from pipeline.errors import ToolMissing
+
+API = "PREFECT_API_URL"
+
+HEALTH_S = 1.5
+"""How long a server may take to say that it is well."""
+
+START_S = 90.0
+"""How long one may take to start; the first start makes its database."""
+
+KEEP_S = 60 * 24 * 3600
+"""How long our own server keeps the runs that it was told of: sixty days. Ours, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Server:
+    """A server that answers: its API, and where it is one of ours its process and its log."""
+
+    api: str
+    pid: int = 0
+    log: str = ""
+
+    @property
+    def page(self) -> str:
+        """Where a person looks at it."""
+        return self.api.removesuffix("/").removesuffix("/api")
+
+
+def found() -> Server:
+    """The server that the environment names. Raises ``ToolMissing`` where none answers."""
+    api = os.environ.get(API, "").strip()
+    if not api:
+        raise ToolMissing(
+            f"Prefect needs a server: set {API} to one that runs, such as "
+            "http://127.0.0.1:4200/api, or let --serve start one on this machine"
+        )
+    if fault := unwell(api):
+        raise ToolMissing(
+            f"the Prefect server at {api} ({API}) does not answer: {fault}; start it, or let "
+            "--serve start one on this machine"
+        )
+    return Server(api)
+
+
+def served() -> Server:
+    """The server that was started here and still runs, or a new one, which is left running.
+
+    It listens on this machine alone, keeps its data in the user's folder for such things, and
+    removes runs that ended long ago. Raises ``ToolMissing`` with what it said where it does not
+    start.
+    """
+    folder = state_folder()
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    note = folder / "server.json"
+    with (folder / "starting.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)  # of two that start at once the second finds the first's
+        with suppress(OSError, ValueError, TypeError):
+            server = Server(**json.loads(note.read_text()))
+            if unwell(server.api) is None:
+                return server
+        server = _start(folder)
+        note.write_text(json.dumps(asdict(server)))
+        return server
+
+
+def state_folder() -> Path:
+    """Where what is ours of a user's state goes: the XDG Base Directory Specification 0.8."""
+    base = os.environ.get("XDG_STATE_HOME", "")
+    root = Path(base) if Path(base).is_absolute() else Path.home() / ".local" / "state"
+    return root / "safelight" / "prefect"
+
+
+def unwell(api: str) -> str | None:
+    """Why a server does not answer as a healthy one; None where it does."""
+    try:
+        with urllib.request.urlopen(f"{api.rstrip('/')}/health", timeout=HEALTH_S) as answer:
+            said = answer.read(100).decode("utf-8", "replace").strip()
+    except urllib.error.URLError as error:
+        return str(getattr(error.reason, "strerror", None) or error.reason)
+    except (OSError, ValueError) as error:
+        return str(error)
+    return None if said == "true" else f"it answers {said!r}, which no Prefect server does"
+
+
+def environment(folder: Path) -> Mapping[str, str]:
+    """What our own server runs with."""
+    return {
+        **os.environ,
+        "PREFECT_HOME": str(folder),
+        "PREFECT_API_DATABASE_CONNECTION_URL": f"sqlite+aiosqlite:///{folder / 'prefect.db'}",
+        "PREFECT_SERVER_SERVICES_DB_VACUUM_ENABLED": "events,flow_runs",
+        "PREFECT_SERVER_SERVICES_DB_VACUUM_RETENTION_PERIOD": str(KEEP_S),
+        "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
+        "DO_NOT_TRACK": "1",
+    }
+
+
+def _start(folder: Path) -> Server:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    log = folder / "server.log"
+    command = (sys.executable, "-m", "prefect", "server", "start", "--host", "127.0.0.1")
+    with log.open("wb") as said:
+        process = subprocess.Popen(
+            [*command, "--port", str(port)],
+            stdin=subprocess.DEVNULL,
+            stdout=said,
+            stderr=subprocess.STDOUT,
+            env=environment(folder),
+            start_new_session=True,  # it outlives this command, and its Ctrl-C
+        )
+    server = Server(f"http://127.0.0.1:{port}/api", process.pid, str(log))
+    until = time.monotonic() + START_S
+    while time.monotonic() < until and process.poll() is None:
+        if unwell(server.api) is None:
+            return server
+        time.sleep(0.2)
+    process.kill()
+    last = log.read_text(errors="replace").strip().splitlines()[-1:] or ["it said nothing"]
+    raise ToolMissing(f"the Prefect server did not start: {last[0]} ({log} has the rest)")
