@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from pipeline.files.glimpse import Glimpse
 
-ASSESS_VERSION = 2
+ASSESS_VERSION = 3
 """Raised whenever an operator gives other figures: then every frame is measured anew."""
 
 Box = tuple[float, float, float, float]
@@ -24,8 +24,9 @@ Box = tuple[float, float, float, float]
 MIDDLE: Box = (0.25, 0.25, 0.75, 0.75)
 SMALLEST = 0.1
 """Of each side, that is looked at around the subject at least."""
-SMALL_PX = 800
-"""Long side of the picture in which lines are sought and that the fingerprint is taken of."""
+SMALL_PX = 880
+"""Long side of the picture in which lines and charts are sought and that the fingerprint is taken
+of."""
 COLOURS = ("red", "green", "blue")
 
 
@@ -41,6 +42,7 @@ class AssessWork:
 def measure(work: AssessWork) -> dict[str, Any]:
     """The figures of a frame. Raises ``SafelightError`` with a sentence.
 
+    ``chart``: whether it shows a 24-patch chart, or null where its colours could not be read;
     ``of``: what was looked at, and ``width_px`` and ``height_px`` of it; ``subject``: where;
     ``focus``: energies there (``kernels.blur.Focus``); ``motion``: ``length_px`` of the frame at
     full size and ``angle_deg``, counterclockwise from level, or null; ``tilt_deg``: by how much the
@@ -64,6 +66,7 @@ def measure(work: AssessWork) -> dict[str, Any]:
     level = tilt(small)
     full = seen.width / seen.grey.shape[1]
     return {
+        "chart": _shows_chart(seen, small),
         "of": seen.of,
         "width_px": int(seen.grey.shape[1]),
         "height_px": int(seen.grey.shape[0]),
@@ -97,17 +100,37 @@ def _widened(start: float, stop: float) -> tuple[float, float]:
 
 
 def _reduced(grey: NDArray[Any], long_edge_px: int) -> NDArray[Any]:
+    """No longer than that: by halves first, which are quick."""
     import cv2
     import numpy as np
 
+    grey = np.ascontiguousarray(grey)
+    while max(grey.shape) >= 2 * long_edge_px:
+        half = max(1, grey.shape[1] // 2), max(1, grey.shape[0] // 2)
+        grey = cv2.resize(grey, half, interpolation=cv2.INTER_AREA)
     by = min(1.0, long_edge_px / max(grey.shape))
     size = max(1, round(grey.shape[1] * by)), max(1, round(grey.shape[0] * by))
-    return np.asarray(cv2.resize(np.ascontiguousarray(grey), size, interpolation=cv2.INTER_AREA))
+    return np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA))
+
+
+def _shows_chart(seen: Glimpse, small: NDArray[np.float32]) -> bool | None:
+    """Whether a chart is found; the colours are read only where squares make one likely."""
+    from pipeline.kernels.patches import could_be_chart
+
+    if seen.values is None:
+        return None
+    if not could_be_chart(small) or (colours := seen.colours()) is None:
+        return False
+    from pipeline.kernels.finding import Found, find_chart
+    from pipeline.kernels.references import DEFAULT_EDITION, reference_xyz
+
+    return isinstance(find_chart(colours, reference_xyz(DEFAULT_EDITION)), Found)
 
 
 def _levels(seen: Glimpse) -> dict[str, Any]:
     import numpy as np
 
+    from pipeline.files.glimpse import GREEN
     from pipeline.kernels.levels import levels, stops_of
     from pipeline.kernels.orient import upright
 
@@ -116,7 +139,9 @@ def _levels(seen: Glimpse) -> dict[str, Any]:
     values = seen.values
     found = levels(values.samples, values.colours, values.black, values.white)
     # an output space bends the light: there it is read through the profile
-    stops = found.stops if seen.linear is None else stops_of(float(np.median(seen.linear)))
+    stops = found.stops
+    if seen.light is not None:
+        stops = stops_of(float(np.median(seen.light[..., GREEN])))
 
     def thirds(shares: NDArray[np.float64]) -> dict[str, list[list[float]]]:
         return {

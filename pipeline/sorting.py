@@ -30,11 +30,12 @@ FIELDS = {
     "stale": FLAG,
     "approved": FLAG,
     "shot": Field("text", several=True),
+    "chart": FLAG,
     "suggested": FLAG,
     "burst.sharpest": FLAG,
 }
-"""What a condition may ask; the last two are unknown of frames that were not assessed, and the last
-one of those that are in no burst."""
+"""What a condition may ask. ``chart`` is whether the frame shows one; it and the last two are
+unknown of frames that were not assessed, and the last one of those that are in no burst."""
 
 
 def frames_meant(
@@ -75,6 +76,7 @@ def _known(folder: Path, manifest: Manifest, found: Survey) -> list[dict[str, An
             **{name: getattr(capture, name) for name in ("exposure_s", "aperture", "focal_mm")},
             "approved": state.approved_version is not None,
             "shot": shots_of(found.job, state.name),
+            "chart": said.figures.get("chart") if said else None,
             "suggested": said.suggested if said else None,
             "burst.sharpest": _is_sharpest(said),
         }

@@ -36,7 +36,7 @@ FEWEST = 3
 class Measured:
     """A frame's figures (``pipeline.figures.measure``), and what it is compared within.
 
-    ``time`` orders frames. A rejected frame is compared with nothing.
+    ``time`` orders frames. A rejected frame and one that shows a chart are compared with nothing.
     """
 
     frame: str
@@ -63,7 +63,7 @@ class Suggestion:
 
 def suggest(frames: Sequence[Measured]) -> dict[str, Suggestion]:
     """What to say of each frame, by its name."""
-    compared = [frame for frame in frames if not frame.rejected]
+    compared = [frame for frame in frames if not (frame.rejected or frame.figures["chart"])]
     places = _places(compared)
     off = dict(_off(compared))
     like = _like(compared)
@@ -72,7 +72,8 @@ def suggest(frames: Sequence[Measured]) -> dict[str, Suggestion]:
         place = places.get(frame.frame)
         kept = place is not None and place.number == 1
         stops, usual = off.get(frame.frame, (None, ""))
-        reasons = [_sharpest(frame, place)] if place is not None and kept else []
+        reasons = ["shows a chart"] if frame.figures["chart"] else []
+        reasons += [_sharpest(frame, place)] if place is not None and kept else []
         reasons += _motion(frame)
         reasons += _shares(frame, "clipped")
         reasons += _shares(frame, "blocked")
@@ -80,7 +81,7 @@ def suggest(frames: Sequence[Measured]) -> dict[str, Suggestion]:
             way = "under" if stops < 0 else "over"
             reasons.append(f"{_stops(stops)} {way} the rest of {usual}")
         tilt = frame.figures["tilt_deg"]
-        if tilt is not None and abs(tilt) >= LEAST_TILT_DEG:
+        if tilt is not None and abs(tilt) >= LEAST_TILT_DEG and not frame.figures["chart"]:
             reasons.append(
                 f"long lines fall {abs(tilt):.1f}° to the {'right' if tilt > 0 else 'left'}"
             )

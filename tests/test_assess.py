@@ -30,6 +30,7 @@ from pipeline.manifest import Manifest
 from pipeline.rating import rate
 from pipeline.suggest import MOST_UNLIKE, Measured, suggest
 from pipeline.survey import survey
+from tests.chart_pictures import Scene, draw
 from tests.dng import mosaic_of, write_dng
 from tests.job_for_tests import InProcess, edit, make_job, states
 from tests.previews import with_preview
@@ -281,6 +282,39 @@ def test_the_subjects_place_is_what_counts(tmp_path):
     assert sharp > 2 * soft
 
 
+# --- charts ---------------------------------------------------------------------------------------
+
+
+def raw_of(path, picture: np.ndarray, *, preview: bool):
+    """A picture, (h, w, 3), linear, as a raw, with or without a camera's own rendering inside."""
+    light = np.clip(picture / picture.max(), 0, 1)
+    mosaic = mosaic_of(256 + 3839 * light).astype(np.uint16)
+    if not preview:
+        return write_dng(path, mosaic, black=256, white=4095)
+    shown = np.clip(light / np.percentile(light, 99.5), 0, 1) ** (1 / 2.2)
+    return with_preview(path, (255 * shown).astype(np.uint8), mosaic)
+
+
+def test_charts_are_recognised_and_nothing_else_of_their_scenes_is(tmp_path):
+    """Each in another light on another ground, among other squares, a sixth of the frame wide."""
+    found, drawn = [], []
+    for seed in range(6):
+        for chart in (True, False):
+            picture, _ = draw(Scene(seed, chart=chart, share=0.16))
+            raw = raw_of(tmp_path / "a.dng", picture, preview=seed % 2 == 0)
+            found.append(measure(AssessWork(raw, None))["chart"])
+            drawn.append(chart)
+    assert found == drawn
+
+
+@pytest.mark.parametrize("name", [*PHOTOGRAPHS, "gravel", "text", "page", "moon"])
+def test_no_photograph_is_taken_for_a_chart(tmp_path, name):
+    picture = cv2.resize(getattr(skimage.data, name)(), None, fx=2, fy=2)
+    path = tmp_path / "a.jpg"
+    path.write_bytes(imagecodecs.jpeg8_encode(picture, level=95))
+    assert measure(AssessWork(path, None))["chart"] is False
+
+
 # --- beside each other, in words ------------------------------------------------------------------
 
 
@@ -288,8 +322,8 @@ def figures(sharp=1.0, **other) -> dict:
     energies = {"second": sharp, "first": 1.0, "noise_second": 0.0, "noise_first": 0.0}
     nothing = {name: [[0.0] * 3] * 3 for name in ("red", "green", "blue")}
     return {
-        "of": "preview", "width_px": 1600, "height_px": 1000, "subject": None, "focus": energies,
-        "motion": None, "tilt_deg": None, "fingerprint": "0" * 16, "stops": -3.0,
+        "chart": False, "of": "preview", "width_px": 1600, "height_px": 1000, "subject": None,
+        "focus": energies, "motion": None, "tilt_deg": None, "fingerprint": "0" * 16, "stops": -3.0,
         "clipped": nothing, "blocked": nothing, **other,
     }  # fmt: skip
 
@@ -304,6 +338,7 @@ def test_reasons_are_plain():
             Measured("A2", figures(sharp=0.7, stops=-4.1), burst="burst-001"),
             Measured("A3", figures(sharp=0.5, tilt_deg=-1.24), burst="burst-001"),
             Measured("A4", figures(sharp=2.0), burst="burst-001", rejected=True),
+            Measured("A5", figures(sharp=3.0, tilt_deg=9.0, chart=True), burst="burst-001"),
             Measured("B1", figures(motion=streak, fingerprint="f" * 16)),
             Measured("B2", figures(fingerprint="f" * 15 + "e"), time="2024"),
         ]
@@ -316,6 +351,7 @@ def test_reasons_are_plain():
         "A2": ("1.1 stops under the rest of burst-001",),
         "A3": ("long lines fall 1.2° to the left",),
         "A4": (),
+        "A5": ("shows a chart",),
         "B1": ("blurred by motion, 14 px at 30°", "nearly the same as B2"),
         "B2": ("nearly the same as B1",),
     }
@@ -413,6 +449,19 @@ def test_a_long_burst_does_not_outvote_a_setup():
     ]
     found = suggest([*alone, *burst])
     assert {found[frame.frame].beside["off_stops"] for frame in (*alone, *burst)} == {0.0}
+
+
+@pytest.mark.slow
+def test_the_demos_charts_are_recognised_and_no_other_frame(tmp_path):
+    """Lamps on their own, the first of a burst, and the chart of each setup."""
+    frames = [f"QL00{n:02}" for n in (1, 2, 13, 14, 27, 34, 40)]
+    make_shoot(tmp_path, megapixels=0.5, frames=frames)
+    truth = json.loads((tmp_path / "truth" / "truth.json").read_text())["frames"]
+    found = {
+        name for name in frames
+        if measure(AssessWork(tmp_path / "card" / f"{name}.dng", None))["chart"]
+    }  # fmt: skip
+    assert found == {name for name in frames if "chart" in truth[name]} != set()
 
 
 BURST = ["QL0014", "QL0018", "QL0020", "QL0022"]

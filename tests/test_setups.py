@@ -11,11 +11,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.figures import ASSESS_VERSION
 from pipeline.files.metadata import MetadataWriter
 from pipeline.job import load_job
 from pipeline.manifest import Manifest
 from pipeline.proposing import propose
-from pipeline.records import Capture, FrameState, Original
+from pipeline.records import Assessed, Capture, FrameState, Original
 from pipeline.selection import FramePattern, as_patterns
 from pipeline.setups import balance_stops, exposure_value, groups_of
 from pipeline.survey import survey
@@ -246,6 +247,42 @@ def test_what_a_person_has_stays(job: Path) -> None:
         "28 minutes after Q03; beside frames of dusk",
     )
     assert json.dumps([p.name for p in proposed.setups]) == '["setup-01", "setup-03"]'
+
+
+def seen(job: Path, **charts: bool) -> None:
+    """As if these frames had been assessed."""
+    with Manifest.open(job, write=True) as manifest:
+        manifest.record_assessed(
+            Assessed(name, "key", ASSESS_VERSION, {"chart": chart}, (), suggested=False)
+            for name, chart in charts.items()
+        )
+
+
+def test_a_chart_that_was_seen_is_proposed_and_written(job: Path) -> None:
+    assert propose(job).unknown == 5
+    seen(job, Q01=False, Q02=True, Q03=True, Q04=False, Q06=True)
+    proposed = propose(job, write=True)
+    assert [proposal.charts for proposal in proposed.setups] == [("Q02", "Q03"), ()]
+    assert proposed.unknown == 1
+    text = (job / "setups/setup-01.yaml").read_text()
+    assert "# This frame shows, as do Q03, a 24-patch chart." in text
+    charts = load_job(job).charts
+    assert {name: chart.frame for name, chart in charts.items()} == {"setup-01": "Q02"}
+    assert "# chart: {frame: " in (job / "setups/setup-02.yaml").read_text()
+
+
+def test_a_file_that_names_no_chart_is_said_and_left_alone(job: Path) -> None:
+    (job / "setups").mkdir()
+    mine = {
+        "dusk": "setup: dusk\nframes: [Q04, Q05]\n",
+        "dawn": "setup: dawn\nframes: [Q01]\nchart: {frame: Q02}\n",
+    }
+    for name, text in mine.items():
+        (job / f"setups/{name}.yaml").write_text(text)
+    seen(job, Q01=True, Q02=False, Q03=False, Q04=True, Q05=True)
+    proposed = propose(job, write=True)
+    assert proposed.charts == {"dusk": ("Q04", "Q05")}
+    assert [(job / f"setups/{name}.yaml").read_text() for name in mine] == list(mine.values())
 
 
 def test_as_shot_balance_of_a_dng_is_noted(tmp_path: Path, rng) -> None:

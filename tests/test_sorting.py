@@ -71,7 +71,14 @@ def safelight(job, monkeypatch):
 def assessed(job: Path, **suggested: bool) -> None:
     with Manifest.open(job, write=True) as manifest:
         manifest.record_assessed(
-            Assessed(name, "key", 1, {"beside": {"place": 2 - keep, "of": 2}}, (), keep)
+            Assessed(
+                name,
+                "key",
+                1,
+                {"chart": not keep, "beside": {"place": 2 - keep, "of": 2}},
+                (),
+                keep,
+            )
             for name, keep in suggested.items()
         )
 
@@ -147,6 +154,8 @@ def test_what_is_suggested_is_rated_where_nobody_gave_a_rating(safelight, job) -
     assert listed(safelight, "--where", "suggested") == ["F0001", "F0002"]
     assert listed(safelight, "--where", "suggested == none") == ["F0004"]
     assert listed(safelight, "--where", "burst.sharpest == false") == ["F0003"]
+    assert listed(safelight, "--where", "chart") == ["F0003"]
+    assert listed(safelight, "--where", "chart == none") == ["F0004"]
     assert safelight("rate", "3", "--suggested").out == "1 rated 3: F0002\n"
     assert [state.rating for state in states(job).values()] == [4, 3, 0, 0]
     assert xmp_rating(job, "F0002") == "3"
@@ -274,7 +283,10 @@ def test_setups_are_proposed_and_written(safelight, job) -> None:
     row = said.out.splitlines()[0].split("\t")
     assert row[:3] == ["setup-01", "F0004", "1"]
     assert row[-1] == "the first frames; beside frames of daylight"
-    assert said.out.splitlines()[1] == "1 setup proposed; --write makes their files."
+    assert said.out.splitlines()[1:] == [
+        "In 1 frame nobody has looked for a chart: safelight assess does.",
+        "1 setup proposed; --write makes their files.",
+    ]
     found = json.loads(safelight("setups", "--write", "--json").out)["setups"]
     assert [(each["setup"], each["written"]) for each in found] == [
         ("setup-01", "setups/setup-01.yaml")

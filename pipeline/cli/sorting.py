@@ -39,7 +39,7 @@ def _cells(row: Mapping[str, Any]) -> list[object]:
         row["lens"],
         Capture(**settings).exposure,
         " ".join(row["shot"]),
-        suggested[row["suggested"]],
+        "a chart" if row["chart"] else suggested[row["suggested"]],
     ]
 
 
@@ -47,7 +47,7 @@ def setups(found: Proposed) -> None:
     """Each setup that could be and why, or the file that it was written into."""
     if found.setups:
         table(
-            ("setup", "frames", "count", "from", "to", "light", "why"),
+            ("setup", "frames", "count", "from", "to", "light", "chart", "why"),
             [
                 (
                     proposal.name,
@@ -56,6 +56,7 @@ def setups(found: Proposed) -> None:
                     proposal.group.first_at[:16],
                     proposal.group.last_at[:16],
                     proposal.light,
+                    few(proposal.charts) if proposal.charts else "",
                     proposal.why,
                 )
                 for proposal in found.setups
@@ -63,6 +64,12 @@ def setups(found: Proposed) -> None:
         )
     for frame, reason in found.left_out.items():
         print(f"{frame}: left out, {reason}")
+    for setup, charts in found.charts.items():
+        verb = "show" if len(charts) > 1 else "shows"
+        print(f"{setup}: {few(charts)} {verb} a chart, and its file names none")
+    if found.unknown:
+        count = counted(found.unknown, "frame")
+        print(f"In {count} nobody has looked for a chart: safelight assess does.")
     written = [proposal.written for proposal in found.setups if proposal.written]
     if written:
         print(f"written: {', '.join(written)}. Name each for its light.")
@@ -86,11 +93,14 @@ def setups_as_json(found: Proposed) -> dict[str, Any]:
                 "balance_stops": proposal.group.balance_stops,
                 "why": proposal.group.why,
                 "beside": list(proposal.beside),
+                "charts": list(proposal.charts),
                 "written": proposal.written,
             }
             for proposal in found.setups
         ],
         "left_out": [{"frame": k, "reason": v} for k, v in found.left_out.items()],
+        "charts": {setup: list(frames) for setup, frames in found.charts.items()},
+        "unknown": found.unknown,
     }
 
 

@@ -31,7 +31,11 @@ CAMERA_SIGNATURE, PROFILE_SIGNATURE = 50931, 50932
 LIGHT_TAGS = ((50721, 50964, 50723, 50778), (50722, 50965, 50724, 50779))
 CFA, LINEAR_RAW = 32803, 34892
 CFA_PATTERN = 33422
-UNCOMPRESSED, JPEG = 1, 7
+UNCOMPRESSED, OLD_JPEG, JPEG = 1, 6, 7
+JPEG_OFFSET, JPEG_BYTES = 513, 514
+"""JPEGInterchangeFormat and its length (TIFF 6.0, section 22), which hold previews."""
+PREVIEWS = (1, 65537)
+"""NewSubFileType of a preview, and of one that is not the first choice (DNG 1.7.1.0)."""
 # LinearizationTable, RowInterleaveFactor, ColumnInterleaveFactor: left to LibRaw
 OTHER_LAYOUTS = {50712, 50975, 52547}
 
@@ -49,6 +53,8 @@ class DNG:
 
     ``area`` is top, left, bottom and right of the active area in the stored picture. ``mosaic`` is
     the active area's samples and ``letters``, (2, 2), their colours; None where LibRaw must decode.
+
+    ``preview`` is the largest JPEG among its previews, as offset and bytes; None without any.
     """
 
     camera: Camera
@@ -60,6 +66,7 @@ class DNG:
     orientation: int
     mosaic: NDArray[np.uint16] | None
     letters: NDArray[np.str_] | None
+    preview: tuple[int, int] | None
 
 
 def read_dng(data: bytes) -> DNG | None:
@@ -76,7 +83,8 @@ def read_dng(data: bytes) -> DNG | None:
             first = file.pages[0]
             if DNG_VERSION not in first.tags:
                 return None
-            main = next((page for page in (first, *(first.pages or ())) if _is_main(page)), None)
+            pages = (first, *(first.pages or ()))
+            main = next((page for page in pages if _is_main(page)), None)
             if main is None:
                 raise UnreadableOriginal("a DNG without a raw picture inside")
             area = _area(main)
@@ -102,11 +110,36 @@ def read_dng(data: bytes) -> DNG | None:
                 orientation=orientation if 1 <= orientation <= 8 else 1,
                 mosaic=None if letters is None else _mosaic(main, data, area),
                 letters=letters,
+                preview=_preview(pages, len(data)),
             )
     except UnreadableOriginal:
         raise
     except Exception as error:  # a broken header leads tifffile and the maths into anything
         raise UnreadableOriginal(f"its DNG header makes no sense ({error})") from error
+
+
+def jpeg_place(page: Any) -> tuple[int, int] | None:
+    """Where a directory's JPEG lies, and its bytes; None for the raw picture and all else."""
+    if page.photometric in (CFA, LINEAR_RAW):
+        return None
+    offset, count = page.tags.get(JPEG_OFFSET), page.tags.get(JPEG_BYTES)
+    if offset is not None and count is not None:
+        return int(offset.value), int(count.value)
+    if page.compression in (OLD_JPEG, JPEG) and len(page.dataoffsets) == 1:
+        return int(page.dataoffsets[0]), int(page.databytecounts[0])
+    return None
+
+
+def _preview(pages: tuple[Any, ...], size_bytes: int) -> tuple[int, int] | None:
+    """The largest JPEG that is whole in itself: one without tables of its own is left to LibRaw."""
+    places = [
+        place
+        for page in pages
+        if page.subfiletype in PREVIEWS and page.jpegtables is None
+        for place in [jpeg_place(page)]
+        if place is not None and min(place) > 0 and sum(place) <= size_bytes
+    ]
+    return max(places, key=lambda place: place[1], default=None)
 
 
 def _baseline_stops(page: Any) -> float:

@@ -52,7 +52,8 @@ class Glimpse:
 
     ``of`` says what it was made from. ``width`` is that of the upright picture at full size.
     ``values`` is None where the file holds no samples that can be read as they were recorded;
-    ``linear`` is its green light, 1 at the white level, for a picture in an output space.
+    ``light`` is the linear one, (h, w, 3), upright, 1 at the white level, for a picture in an
+    output space.
     """
 
     grey: NDArray[np.uint8] | Float32
@@ -61,7 +62,16 @@ class Glimpse:
     width: int
     orientation: int
     values: Values | None
-    linear: Float32 | None = None
+    light: Float32 | None = None
+
+    def colours(self) -> Float32 | None:
+        """Linear RGB, (h, w, 3), upright, not balanced, of whole patterns of the mosaic.
+
+        None where there are no values.
+        """
+        if self.light is not None or self.values is None:
+            return self.light
+        return upright(_means(self.values), self.orientation)
 
 
 def glimpse(path: Path, expected_digest: str | None = None) -> Glimpse:
@@ -91,7 +101,7 @@ def _of_picture(data: bytes) -> Glimpse:
         width,
         source.orientation,
         Values(samples, None, np.zeros(()), white),
-        source.preview()[..., GREEN],
+        source.preview(),
     )
 
 
@@ -102,8 +112,12 @@ def _of_raw(data: bytes) -> Glimpse:
         known = Values(dng.mosaic, colours.astype(np.uint8), dng.black, dng.white)
         height, width = dng.mosaic.shape
         preview = None
-        with suppress(UnreadableOriginal), opened_raw(data) as raw:
-            preview = _preview(raw)
+        if dng.preview is not None:
+            offset, count = dng.preview
+            preview = _decoded(memoryview(data)[offset : offset + count])
+        if preview is None:
+            with suppress(UnreadableOriginal), opened_raw(data) as raw:
+                preview = _preview(raw)
         return _put_together(preview, known, (height, width), dng.orientation)
     with opened_raw(data) as raw:
         preview = _preview(raw)
@@ -149,7 +163,6 @@ def _unpacked(
 
 def _preview(raw: Any) -> NDArray[np.uint8] | None:
     """The preview inside, (h, w), as stored; None where there is none that is large enough."""
-    import cv2
     import rawpy
 
     try:
@@ -161,7 +174,14 @@ def _preview(raw: Any) -> NDArray[np.uint8] | None:
         if max(picture.shape[:2]) < LEAST_PREVIEW_PX:
             return None
         return np.asarray(_no_larger(np.ascontiguousarray(picture[..., GREEN])), np.uint8)
-    height, width = _jpeg_size(found.data)
+    return _decoded(memoryview(found.data))
+
+
+def _decoded(jpeg: memoryview) -> NDArray[np.uint8] | None:
+    """A JPEG's grey, (h, w), as stored; None where it is not large enough, or damaged."""
+    import cv2
+
+    height, width = _jpeg_size(jpeg)
     if max(height, width) < LEAST_PREVIEW_PX or height * width > MOST_PIXELS:
         return None
     # a JPEG is decoded at a half or a quarter of its size in a fraction of the time
@@ -172,12 +192,11 @@ def _preview(raw: Any) -> NDArray[np.uint8] | None:
         4: cv2.IMREAD_REDUCED_GRAYSCALE_4,
         8: cv2.IMREAD_REDUCED_GRAYSCALE_8,
     }[by]
-    coded = np.frombuffer(found.data, np.uint8)
-    grey = cv2.imdecode(coded, reduced | cv2.IMREAD_IGNORE_ORIENTATION)
+    grey = cv2.imdecode(np.frombuffer(jpeg, np.uint8), reduced | cv2.IMREAD_IGNORE_ORIENTATION)
     return None if grey is None else np.asarray(grey, np.uint8)
 
 
-def _jpeg_size(data: bytes) -> tuple[int, int]:
+def _jpeg_size(data: memoryview) -> tuple[int, int]:
     """Height and width by a JPEG's frame header (ITU-T T.81, B.2.2); 0, 0 where it has none."""
     at = 2
     while at + 9 <= len(data) and data[at] == 0xFF:
@@ -236,6 +255,21 @@ def _greens(values: Values) -> Float32:
         for j in range(steps):
             sums[i::steps, j::steps] *= scale / counts[i, j]
     return _no_larger(np.sqrt(np.clip(sums, 0, 1)))
+
+
+def _means(values: Values) -> Float32:
+    """The mean of each colour in every whole pattern of a mosaic, (h, w, 3), 1 at white."""
+    samples, colours = values.samples, values.colours
+    assert colours is not None  # what has all colours at every pixel is no raw mosaic
+    period = len(colours)
+    height, width = (side // period * period for side in samples.shape)
+    sums: Float32 = np.zeros((height // period, width // period, 3), np.float32)
+    for (i, j), colour in np.ndenumerate(colours):
+        part = samples[i:height:period, j:width:period]
+        sums[..., colour] += part - np.float32(values.black[i, j])
+    counts = np.bincount(colours.ravel(), minlength=3)
+    sums /= (counts * (values.white - float(values.black.max()))).astype(np.float32)
+    return sums
 
 
 def _no_larger(picture: NDArray[Any]) -> NDArray[Any]:

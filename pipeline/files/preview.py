@@ -16,15 +16,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import UnreadableOriginal
-from pipeline.files.picture import CFA, LINEAR_RAW, ORIENTATION
+from pipeline.files.dng import jpeg_place
+from pipeline.files.picture import ORIENTATION
 from pipeline.kernels.orient import upright
 
 if TYPE_CHECKING:
     from PIL.Image import Image
 
 QUALITY = 85
-JPEG_OFFSET, JPEG_BYTES = 513, 514
-"""JPEGInterchangeFormat and its length (TIFF 6.0, section 22), which hold previews."""
 LEAST_SHARE = 0.5
 """Of the size that is asked for: a smaller preview is passed over for the frame's own pixels."""
 
@@ -107,7 +106,7 @@ def _smallest_jpeg(path: Path, long_edge_px: int) -> bytes | None:
     try:
         with tifffile.TiffFile(path) as file:
             pages = [page for first in file.pages for page in (first, *(first.pages or ()))]
-            places = sorted(filter(None, map(_jpeg_place, pages)), key=lambda place: place[1])
+            places = sorted(filter(None, map(jpeg_place, pages)), key=lambda place: place[1])
             for offset, count in places:
                 file.filehandle.seek(offset)
                 data = bytes(file.filehandle.read(count))
@@ -116,18 +115,6 @@ def _smallest_jpeg(path: Path, long_edge_px: int) -> bytes | None:
                         return data
     except Exception:  # no TIFF, or a header that LibRaw may make sense of
         return None
-    return None
-
-
-def _jpeg_place(page: Any) -> tuple[int, int] | None:
-    """Where a directory's JPEG lies, and its bytes; None for the raw picture and all else."""
-    if page.photometric in (CFA, LINEAR_RAW):
-        return None
-    offset, count = page.tags.get(JPEG_OFFSET), page.tags.get(JPEG_BYTES)
-    if offset is not None and count is not None:
-        return int(offset.value), int(count.value)
-    if page.compression in (6, 7) and len(page.dataoffsets) == 1:
-        return int(page.dataoffsets[0]), int(page.databytecounts[0])
     return None
 
 

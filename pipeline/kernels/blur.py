@@ -71,7 +71,7 @@ def focus(grey: Float32) -> Focus:
     """
     if min(grey.shape) < 2 * RIM + 1:
         return Focus(0.0, 0.0, 0.0, 0.0)
-    mask = cv2.filter2D(grey, cv2.CV_32F, _IMMERKAER)[RIM:-RIM:3, RIM:-RIM:3]
+    mask = cv2.filter2D(grey, cv2.CV_32F, _IMMERKAER)[RIM:-RIM:5, RIM:-RIM:5]
     variance = float(1.4826 * np.median(np.abs(mask))) ** 2
     impulse: Float32 = np.zeros((4 * RIM + 1, 4 * RIM + 1), np.float32)
     impulse[2 * RIM, 2 * RIM] = 1
@@ -152,8 +152,11 @@ def _detail_along(grey: Float32, angle: float) -> float:
         cv2.filter2D(soft, cv2.CV_32F, one)[RIM:-RIM, RIM:-RIM] for one in (_SOBEL, _SOBEL.T)
     )
     cosine, sine = float(np.cos(angle)), float(np.sin(angle))
-    along, across = right * cosine - down * sine, right * sine + down * cosine
-    return float(np.square(along).mean() / max(np.square(across).mean(), 1e-12))
+    level, upright = (cv2.norm(one, cv2.NORM_L2SQR) for one in (right, down))
+    both = 2 * cosine * sine * float(cv2.multiply(right, down).sum(dtype=np.float64))
+    along = cosine**2 * level + sine**2 * upright - both
+    across = sine**2 * level + cosine**2 * upright + both
+    return max(along, 0.0) / max(across, 1e-12 * right.size)
 
 
 def _cepstrum(grey: Float32, side: int) -> Float32 | None:
@@ -172,7 +175,8 @@ def _cepstrum(grey: Float32, side: int) -> Float32 | None:
             energy = float((block * block).mean())
             if energy < 1e-7:  # plain: an eighth of an 8-bit step
                 continue
-            power = np.abs(rfft2(both * block)) ** 2 / energy
+            waves = rfft2(both * block)
+            power = (waves.real**2 + waves.imag**2) / energy
             total += np.log(power + 1e-9)
             count += 1
     if not count:

@@ -44,7 +44,7 @@ def levels(
     """Of a mosaic (h, w) whose pattern of ``colours`` and ``black`` repeats, or of (h, w, 3)."""
     clipped, blocked = np.zeros((2, COLOURS, 3, 3))
     counts = np.zeros(COLOURS)
-    greens = []
+    middle = None
     for colour, part, floor, start, step in _planes(samples, colours, black):
         span = white - floor
         rows, columns = (
@@ -59,11 +59,10 @@ def levels(
                 clipped[colour, i, j] += np.count_nonzero(high[cell])
                 blocked[colour, i, j] += np.count_nonzero(low[cell])
         counts[colour] += part.size
-        if colour == 1:
-            greens.append((part.ravel() - floor) / span)
+        if colour == 1 and middle is None:  # one of the greens tells it well enough
+            middle = (float(np.median(part)) - floor) / span
     shares = np.maximum(counts, 1)[:, None, None]
-    middle = float(np.median(np.concatenate(greens))) if greens else 0.0
-    return Levels(clipped / shares, blocked / shares, stops_of(middle))
+    return Levels(clipped / shares, blocked / shares, stops_of(middle or 0.0))
 
 
 def stops_of(light: float) -> float:
@@ -77,11 +76,13 @@ def _planes(
     """Subsets of one colour: which, the samples, black, the first one's place, and the step."""
     height, width = samples.shape[:2]
     period = 1 if colours is None else len(colours)
+    # of each colour, as often as its places repeat in the pattern
+    repeats = 1 if colours is None else np.bincount(colours.ravel()).min()
     places = height * width / period**2
-    step = period * max(1, int((places / PLACES) ** 0.5))
+    step = period * max(1, int((places * repeats / PLACES) ** 0.5))
     if colours is None:
         for colour in range(COLOURS):
-            yield colour, samples[::step, ::step, colour], float(black), (0, 0), step
+            yield colour, samples[::step, ::step, colour].copy(), float(black), (0, 0), step
         return
     for (i, j), code in np.ndenumerate(colours):
-        yield int(code), samples[i::step, j::step], float(black[i, j]), (i, j), step
+        yield int(code), samples[i::step, j::step].copy(), float(black[i, j]), (i, j), step
