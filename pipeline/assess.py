@@ -57,7 +57,7 @@ def assess(
     Frames are compared with all that were ever measured. ``count`` is told how many frames were
     measured, of how many. Raises ``SafelightError``.
     """
-    from pipeline.run import here
+    from pipeline.workplace import here
 
     with Manifest.open(folder, write=True) as manifest:
         found = survey(folder, manifest)
@@ -189,8 +189,8 @@ def assess_dust(
 
     ``count`` is told how many frames were read, of how many. Raises ``SafelightError``.
     """
-    from pipeline.run import here
     from pipeline.work import DustWork
+    from pipeline.workplace import here
 
     with Manifest.open(folder, write=True) as manifest:
         found = survey(folder, manifest)

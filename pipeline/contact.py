@@ -110,8 +110,8 @@ def _pictures(
     count: Count,
 ) -> tuple[dict[str, bytes], dict[str, Failure]]:
     """A small picture of each frame, and why others have none."""
-    from pipeline.run import here
     from pipeline.work import SmallWork
+    from pipeline.workplace import here
 
     def work(name: str) -> SmallWork:
         if name in current:

@@ -51,8 +51,9 @@ from pipeline.rounds import (
     instance_of,
     retouch_of,
 )
-from pipeline.run import Listener, as_retouched, development_of
+from pipeline.run import as_retouched, development_of
 from pipeline.survey import Survey, survey
+from pipeline.workplace import Listener, here
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -110,7 +111,7 @@ def hand_off(
         done = HandedOff(failed=dict(failed))
         if able:
             sending = _Sending(folder, manifest, found, to, due, done)
-            sending.send(able, engine or runs.here, listener)
+            sending.send(able, engine or here, listener)
         return done
 
 

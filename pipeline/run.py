@@ -12,9 +12,9 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager, closing, nullcontext, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
-from pipeline.engines import Engine, Failure, MakeEngine, Outcome, Task
+from pipeline.engines import Counted, Failure, MakeEngine, Outcome, Task
 from pipeline.errors import SafelightError
 from pipeline.manifest import Manifest
 from pipeline.manifest.store import utc_now
@@ -38,6 +38,8 @@ from pipeline.rounds import (
     sent_before,
 )
 from pipeline.survey import Survey, as_recorded, survey, wants_dust
+from pipeline.wording import counted
+from pipeline.workplace import Listener, Wish, Workplace, workplace
 
 if TYPE_CHECKING:
     from pipeline.files.metadata import MetadataWriter, Provenance
@@ -47,21 +49,6 @@ if TYPE_CHECKING:
         FrameWork,
     )
 
-BYTES_A_PIXEL = 20
-BYTES_A_WORKER = 300 << 20
-"""Memory of a worker: the raw, the 16-bit master and the reduced pictures by pixel, and what the
-libraries take; measured with headroom by tests/bench/develop.py."""
-
-
-class Listener(Protocol):
-    """Whoever wants to know how a run is getting on."""
-
-    def planned(self, frames: int) -> None:
-        """So many frames will be worked on."""
-
-    def ended(self, frame: str, failure: Failure | None) -> None:
-        """A frame is done, or has failed."""
-
 
 @dataclass(slots=True)
 class Report:
@@ -69,7 +56,7 @@ class Report:
 
     ``notes`` are sentences about frames that were done, such as a text that a field cuts short;
     ``reminders`` about what the delivered files should still say.
-    ``seconds`` sums the workers' time by part.
+    ``seconds`` sums the workers' time by part. ``page`` is where a server shows the run.
     """
 
     charts: list[MeasuredChart] = field(default_factory=list)
@@ -80,6 +67,20 @@ class Report:
     notes: list[str] = field(default_factory=list)
     reminders: list[str] = field(default_factory=list)
     seconds: Counter[str] = field(default_factory=Counter)
+    page: str | None = None
+
+    @property
+    def made(self) -> list[str]:
+        """What it made, in words."""
+        parts = [f"{counted(len(self.developed), 'frame')} developed"] if self.developed else []
+        deliveries = Counter(file.delivery for file in self.delivered)
+        return parts + [f"{name}: {counted(count, 'file')}" for name, count in deliveries.items()]
+
+    @property
+    def said(self) -> str:
+        """What came of it, in words."""
+        failed = [f"{len(self.failed)} failed"] if self.failed else []
+        return "; ".join([*self.made, *failed])
 
     @property
     def exit_code(self) -> int:
@@ -92,17 +93,18 @@ def run(
     named: Sequence[str] = (),
     deliveries: Sequence[str] = (),
     *,
-    engine: MakeEngine | None = None,
+    engine: MakeEngine | Wish | None = None,
     listener: Listener | None = None,
     wait_s: float = 0.0,
     recalled: Sequence[str] = (),
 ) -> Report:
     """Do what ``plan`` prints for the same arguments, and record each frame as it ends.
 
-    ``engine`` makes an engine for frames of at most so many pixels; by default processes on this
-    machine. ``recalled`` is as in ``Demand``. Raises ``JobBusy`` where another Safelight works on
-    the job, ``InvalidInput`` where a file is wrong, and ``KeyboardInterrupt`` after Ctrl-C, when
-    what was in flight is recorded.
+    ``engine`` makes an engine for frames of at most so many pixels, or says where the work should
+    be done; by default where job.yaml says. ``recalled`` is as in ``Demand``. Raises ``JobBusy``
+    where another Safelight works on the job, ``InvalidInput`` where a file is wrong,
+    ``ToolMissing`` where the place that was asked for is not to be had, and ``KeyboardInterrupt``
+    after Ctrl-C, when what was in flight is recorded.
     """
     with Manifest.open_current(folder, wait_s) as manifest:
         found = survey(folder, manifest, named, deliveries, recalled)
@@ -115,7 +117,10 @@ def run(
         _sweep(folder)
         this = _Run(folder, manifest, survey(folder, manifest, named, deliveries, recalled))
         try:
-            this.go(engine or here, listener)
+            with _place(engine, this, listener) as place:
+                this.go(place)
+                place.over(lambda: survey(folder, manifest).status, this.report)
+                this.report.page = place.page
         finally:
             _sweep(folder)  # of workers that died or were stopped
             with suppress(SafelightError):  # what stays in doubt is compared by the next run
@@ -126,18 +131,21 @@ def run(
         return this.report
 
 
+def _place(
+    engine: MakeEngine | Wish | None, this: _Run, listener: Listener | None
+) -> AbstractContextManager[Workplace]:
+    """Where the work is done: by the engine that was given, or where it was wished to be."""
+    if callable(engine):
+        return nullcontext(Workplace(engine, listener))
+    job = this.survey.job.file
+    choice = job.engine
+    wish = engine or Wish(choice.name, choice.scheduler, choice.paths)
+    return workplace(this.folder, job.job, wish, listener)
+
+
 def makes_something(action: Action) -> bool:
     """Whether an action is work, and not a word to a person."""
     return action.action in ("measure", "develop", "deliver")
-
-
-def here(pixels: int) -> Engine:
-    """The engine of this machine: as many processes as its cores and its memory carry."""
-    from pipeline.engines.capacity import workers_for
-    from pipeline.engines.here import Here
-
-    need = BYTES_A_WORKER + BYTES_A_PIXEL * pixels
-    return Here("pipeline.work:do", workers_for(need))
 
 
 class _Run:
@@ -162,11 +170,12 @@ class _Run:
             else:
                 self.report.untouched.append(action)
 
-    def go(self, engine: MakeEngine, listener: Listener | None) -> None:
+    def go(self, place: Workplace) -> None:
         from pipeline.engines.capacity import cores
 
         if not self.todo:
             return
+        engine, listener = place.make, place.listener
         if listener:
             listener.planned(len(self.todo))
         self.measurements.measure(self.measures, self.survey.frames, engine)
@@ -176,7 +185,9 @@ class _Run:
             self._metadata() as metadata,
             closing(self._tasks(metadata, threads)) as tasks,
             closing(_one_ahead(tasks)) as coming,
-            closing(engine(self.survey.most_pixels(self.todo)).run(coming)) as outcomes,
+            closing(
+                engine(self.survey.most_pixels(self.todo)).run(Counted(coming, len(self.todo)))
+            ) as outcomes,
         ):
             for outcome in outcomes:
                 self._record(outcome)
@@ -453,11 +464,13 @@ def _one_ahead(tasks: Generator[Task]) -> Generator[Task]:
 
 def _sweep(folder: Path) -> None:
     """Remove what a killed run left under temporary names."""
+    from pipeline.engines.spool import sweep as sweep_spools
     from pipeline.files.landing import sweep, sweep_folders
 
     for made in ("masters", "deliveries", "reports"):
         sweep(folder / made, folder)
     sweep_folders(folder / "retouch", folder)
+    sweep_spools(folder)
 
 
 def _remove_unused(folder: Path, manifest: Manifest) -> None:

@@ -10,6 +10,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import cache
+from hashlib import sha256
 from importlib.metadata import version as installed
 from pathlib import Path
 from typing import Any
@@ -254,6 +255,19 @@ def _versions(distributions: Iterable[str]) -> dict[str, str]:
 
 
 _installed = cache(installed)
+
+
+def what_decides() -> dict[str, str]:
+    """Versions of all that decides what a worker makes, Safelight's own code among them.
+
+    Asked in another process, on another machine, it tells whether the keys would hold there.
+    """
+    code = sha256()
+    package = Path(__file__).parent
+    for path in sorted(package.rglob("*.py")):
+        code.update(path.relative_to(package).as_posix().encode() + b"\0" + path.read_bytes())
+    names = sorted({*DEVELOPERS, *CHART_READERS, *FOLLOWERS, *ENCODERS})
+    return {"safelight": code.hexdigest()[:12], **{name: installed(name) for name in names}}
 
 
 def _missing(

@@ -192,3 +192,8 @@ def said(option: str, text: str) -> str:
         found = f"{len(line)} characters" if line.isprintable() else "characters not to be printed"
         raise InvalidInput([Problem(option, 0, "", found, f"1 to {MOST_SAID} that can be printed")])
     return line
+
+
+def counted(number: int, thing: str) -> str:
+    """A number of things, in words."""
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"

@@ -10,6 +10,7 @@ import re
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import asdict, replace
 from datetime import date
+from pathlib import PurePosixPath
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import (
@@ -690,6 +691,42 @@ def _one_a_body(clocks: dict[str, str]) -> dict[str, str]:
 ClockOffset = Annotated[str, Field(max_length=16), AfterValidator(_offset)]
 
 
+def _engine_by_name(value: object) -> object:
+    return {"name": value} if isinstance(value, str) else value
+
+
+def _absolute(path: str) -> str:
+    if not PurePosixPath(path).is_absolute():
+        raise wording.refusal(wording.shown(path), "a whole path, from / on")
+    return path.rstrip("/") or "/"
+
+
+FullPath = Annotated[Line, AfterValidator(_absolute)]
+
+
+class EngineChoice(Written):
+    """Where a job is worked on."""
+
+    name: Literal["here", "prefect", "dask"] = Field(
+        description="processes on this machine; the same, shown on a Prefect server's page; or the "
+        "workers of a Dask cluster"
+    )
+    scheduler: Line | None = Field(
+        None,
+        description="where the Dask scheduler listens, tcp://HOST:PORT; default: workers on this "
+        "machine",
+    )
+    paths: dict[FullPath, FullPath] = Field(
+        {}, description="under which path the workers see what lies under a path here"
+    )
+
+    @model_validator(mode="after")
+    def _for_clusters(self) -> EngineChoice:
+        if self.name != "dask" and (self.scheduler or self.paths):
+            raise ValueError("scheduler and paths are for the engine dask")
+        return self
+
+
 class JobFile(Written):
     """job.yaml: one commission."""
 
@@ -724,6 +761,16 @@ class JobFile(Written):
         {}, description="the shot list: what the client asked for, by name"
     )
     deliveries: dict[Name, dict[str, Any]] = Field({}, description="sets of output files, by name")
+    engine: Annotated[
+        EngineChoice,
+        BeforeValidator(_engine_by_name),
+        WithJsonSchema(
+            {"anyOf": [{"enum": ["here", "prefect", "dask"]}, EngineChoice.model_json_schema()]}
+        ),
+    ] = Field(
+        EngineChoice(name="here"),
+        description="where the job is worked on: here (the default), prefect, dask, or a mapping",
+    )
 
 
 Share = Annotated[float, Field(ge=0, le=1)]

@@ -30,7 +30,8 @@ RANKS = {
             "engines proof",
             "work survey measuring run evening ingest custody rating verify painted colour"
             " showing round_files places cropping takeback carrying handoff retouch asking assess"
-            " client_page bagging contact sorting proposing framefile assigning figures suggest",
+            " client_page bagging contact sorting proposing framefile assigning figures suggest"
+            " workplace",
             "cli",
         ]
     )
@@ -44,6 +45,8 @@ ONLY_USER = {
     "exiftool": "files",
     "pypdfium2": "files",
     "typer": "cli",
+    "prefect_dask": "engines",
+    "distributed": "engines",
 }
 SLOW = (
     "numba",
@@ -52,6 +55,8 @@ SLOW = (
     "imagecodecs",
     "cv2",
     "prefect",
+    "prefect_dask",
+    "distributed",
     "scipy",
     "PyOpenColorIO",
     "fpdf",

@@ -12,6 +12,7 @@ from pipeline.cli.guard import Debug, JobOption, JsonOption, ends_in_words, job_
 
 if TYPE_CHECKING:
     from pipeline.cli.progress import FrameProgress
+    from pipeline.workplace import Wish
 
 app = typer.Typer(
     help="A post-production pipeline for still photographers.",
@@ -41,6 +42,20 @@ Deliveries = Annotated[
 Wait = Annotated[
     float,
     typer.Option("--wait", metavar="SECONDS", min=0, help="Wait for another run on this job."),
+]
+EngineName = Annotated[
+    str | None,
+    typer.Option(
+        "--engine", metavar="NAME", help="here, prefect or dask; default: what job.yaml says."
+    ),
+]
+Scheduler = Annotated[
+    str | None,
+    typer.Option("--scheduler", metavar="ADDRESS", help="Of the Dask cluster, tcp://HOST:PORT."),
+]
+Serve = Annotated[
+    bool,
+    typer.Option("--serve", help="Start a Prefect server on this machine where none runs yet."),
 ]
 By = Annotated[str | None, typer.Option("--by", metavar="NAME", help="Whose word it is.")]
 Note = Annotated[
@@ -332,12 +347,17 @@ def plan(
 @ends_in_words
 def run(
     frames: Frames = None,
+    engine: EngineName = None,
+    scheduler: Scheduler = None,
+    serve: Serve = False,
     job: JobOption = None,
     wait: Wait = 0.0,
     as_json: JsonOption = False,
 ) -> int:
     """Develop what the plan says, each select into a 16-bit master."""
-    return _run(job_folder(job), frames or [], [], wait, as_json)
+    folder = job_folder(job)
+    wish = _wish(folder, engine, scheduler, serve)
+    return _run(folder, frames or [], [], wish, wait, as_json)
 
 
 @app.command()
@@ -348,12 +368,17 @@ def deliver(
         list[str] | None,
         typer.Option("--frame", metavar="FRAME", help="Only this frame; may be repeated."),
     ] = None,
+    engine: EngineName = None,
+    scheduler: Scheduler = None,
+    serve: Serve = False,
     job: JobOption = None,
     wait: Wait = 0.0,
     as_json: JsonOption = False,
 ) -> int:
     """Make deliveries; what is not developed yet is developed in the same pass."""
-    return _run(job_folder(job), frames or [], names, wait, as_json)
+    folder = job_folder(job)
+    wish = _wish(folder, engine, scheduler, serve)
+    return _run(folder, frames or [], names, wish, wait, as_json)
 
 
 @app.command()
@@ -381,20 +406,31 @@ def pack(
     return 0
 
 
+def _wish(folder: Path, engine: str | None, scheduler: str | None, serve: bool) -> Wish | None:
+    """Where the command line asks for the work to be done; None where job.yaml says it all."""
+    from pipeline.workplace import wish_for
+
+    if engine is None and scheduler is None and not serve:
+        return None
+    return wish_for(folder, engine, scheduler, serve=serve)
+
+
 def _run(
-    folder: Path, frames: list[str], deliveries: list[str], wait_s: float, as_json: bool
+    folder: Path,
+    frames: list[str],
+    deliveries: list[str],
+    wish: Wish | None,
+    wait_s: float,
+    as_json: bool,
 ) -> int:
     from pipeline.cli import report
     from pipeline.run import run as carry_out
 
+    with _progress("developing", as_json) as listener:
+        done = carry_out(folder, frames, deliveries, engine=wish, listener=listener, wait_s=wait_s)
     if as_json:
-        done = carry_out(folder, frames, deliveries, wait_s=wait_s)
         print_json(report.as_json(done))
     else:
-        from pipeline.cli.progress import FrameProgress
-
-        with FrameProgress() as listener:
-            done = carry_out(folder, frames, deliveries, listener=listener, wait_s=wait_s)
         report.done(done, named=bool(frames), show_details=Debug.on)
     return done.exit_code
 

@@ -19,6 +19,7 @@ from pipeline.records import (
     MeasuredChart,
     ResolvedFrame,
 )
+from pipeline.wording import counted
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -63,11 +64,6 @@ def table(headings: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
     for row in zip(*shown.values(), strict=True):
         table.add_row(*map(Text, row))
     console.print(table)
-
-
-def counted(number: int, thing: str) -> str:
-    """A number of things, in words."""
-    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
 
 
 def few(names: Sequence[str]) -> str:
@@ -128,11 +124,7 @@ def done(report: Report, *, named: bool = False, show_details: bool = False) -> 
             said.add((action.frame, action.reason))
         elif named and _idle(action) != "up to date":
             print(f"{action.frame}: left out, {action.reason}")
-    parts = []
-    if report.developed:
-        parts.append(f"{counted(len(report.developed), 'frame')} developed")
-    deliveries = Counter(file.delivery for file in report.delivered)
-    parts += [f"{name}: {counted(count, 'file')}" for name, count in deliveries.items()]
+    parts = report.made
     held = Counter(a.delivery for a in report.untouched if a.action == "wait" and a.delivery)
     parts += [f"{name}: {count} held back" for name, count in held.items()]
     if report.failed:
@@ -143,6 +135,8 @@ def done(report: Report, *, named: bool = False, show_details: bool = False) -> 
     if current:
         parts.append(f"{current} up to date")
     _remind(report.reminders)
+    if report.page:
+        print(f"Shown at {report.page}")
     print(("; ".join(parts) or "nothing to do") + ".")
 
 
@@ -208,6 +202,7 @@ def as_json(report: Report) -> dict[str, Any]:
             {"frame": frame, "reason": failure.sentence} for frame, failure in report.failed.items()
         ],
         "notes": report.notes,
+        "page": report.page,
         "reminders": report.reminders,
         "seconds": dict(report.seconds),
     }

@@ -8,11 +8,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, TextIO
 
-from pipeline.cli.report import as_json, counted, few, table
+from pipeline.cli.report import as_json, few, table
 from pipeline.errors import InvalidInput, Problem, printable
 from pipeline.history import SETTLED, in_words
 from pipeline.records import Event
-from pipeline.wording import shown
+from pipeline.wording import counted, shown
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from pipeline.cli.report import counted, few, say, table
+from pipeline.cli.report import few, say, table
 from pipeline.records import Capture
+from pipeline.wording import counted
 
 if TYPE_CHECKING:
     from pipeline.assigning import Assigned

@@ -9,7 +9,7 @@ the process that holds the plan records what came out.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Iterable
+from collections.abc import Callable, Generator, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -47,6 +47,20 @@ class Outcome:
     task: Task
     record: Any = None
     failure: Failure | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Counted:
+    """Tasks whose number is known before they are drawn: an engine may ask with ``length_hint``."""
+
+    tasks: Iterable[Task]
+    count: int
+
+    def __iter__(self) -> Iterator[Task]:
+        return iter(self.tasks)
+
+    def __length_hint__(self) -> int:
+        return self.count
 
 
 class Engine(Protocol):

@@ -51,7 +51,7 @@ from prefect.settings import PREFECT_FLOWS_HEARTBEAT_FREQUENCY, temporary_settin
 from prefect.states import Cancelled, Completed, Crashed, Failed
 from prefect.task_runners import ThreadPoolTaskRunner
 
-from pipeline.engines import Engine, Failure, Outcome, Task, chunks
+from pipeline.engines import Counted, Engine, Failure, Outcome, Task, chunks
 from pipeline.engines.chunks import Answer, OtherVersions
 from pipeline.engines.here import GRACE_S
 from pipeline.engines.spool import Header, Spool
@@ -208,7 +208,7 @@ class Flow:
             SimpleQueue()
         )
         self._thread: threading.Thread | None = None
-        self._id: UUID | None = None
+        self.run_id: UUID | None = None
         self._ended: State[None] | None = None
         self._asked_at = 0.0
 
@@ -239,11 +239,11 @@ class Flow:
     def cancelled(self) -> bool:
         """Whether somebody cancelled it on the server's page; asks the server now and then."""
         now = time.monotonic()
-        if self._id is None or now - self._asked_at < ASK_S:
+        if self.run_id is None or now - self._asked_at < ASK_S:
             return False
         self._asked_at = now
         with suppress(Exception), get_client(sync_client=True) as client:
-            state = client.read_flow_run(self._id).state
+            state = client.read_flow_run(self.run_id).state
             return state is not None and (state.is_cancelling() or state.is_cancelled())
         return False
 
@@ -264,7 +264,7 @@ class Flow:
 
     def begin(self, run_id: UUID) -> State[None]:
         """Within the flow: do what is asked until its end."""
-        self._id = run_id
+        self.run_id = run_id
         close_abandoned(self._labels, run_id)
         return self._serve()
 
@@ -365,10 +365,11 @@ class _Engine:
         first = next(waiting, None)
         if first is None:
             return
+        again = Counted(chain([first], waiting), length_hint(tasks, 1))
         spool = Spool.made(self._parent.beside, self._parent.header())
         try:
             self._flow.do(lambda: self._site.check(spool))
-            yield from tried(partial(self._work_off, spool), _Known(first, waiting, tasks))
+            yield from tried(partial(self._work_off, spool), again)
         finally:
             spool.stop()
             self._site.close()
@@ -497,20 +498,6 @@ def _unless_stopped(outcome: Outcome, interruption: Interruption) -> Iterator[Ou
 
 def _few(names: Sequence[str]) -> str:
     return names[0] if len(names) == 1 else f"{names[0]} to {names[-1]} ({len(names)})"
-
-
-class _Known:
-    """The tasks again of which the first was drawn, as many as the caller said."""
-
-    def __init__(self, first: Task, rest: Iterator[Task], said: object) -> None:
-        self._tasks = chain([first], rest)
-        self._count = length_hint(said, 1)
-
-    def __iter__(self) -> Iterator[Task]:
-        return self._tasks
-
-    def __length_hint__(self) -> int:
-        return self._count
 
 
 class _Stages:

@@ -22,7 +22,7 @@ import skimage.data
 from pipeline.engines import Task
 from pipeline.figures import AssessWork
 from pipeline.hashing import digest_file
-from pipeline.run import here
+from pipeline.workplace import here
 from tests.dng import mosaic_of, write_dng
 from tests.previews import with_preview
 

@@ -137,8 +137,8 @@ def many(folder: Path, master, frames: int) -> None:
     from pipeline.engines import Task
     from pipeline.files.metadata import Blocks
     from pipeline.rounds import Development
-    from pipeline.run import here
     from pipeline.work import DeliveredFile, FrameWork
+    from pipeline.workplace import here
 
     def work(number: int) -> FrameWork:
         files = tuple(

@@ -1,0 +1,282 @@
+"""Where a run's work is done: by processes here, or as a flow on Prefect, on Dask if asked.
+
+The flow is what a person looks at from afar: how far it is, where each frame stands, what still has
+to go to the retoucher, where the proofs lie. It decides nothing, and nothing is read back from it.
+"""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal, Protocol
+
+from pipeline import wording
+from pipeline.engines import Engine, Failure, MakeEngine, Task
+from pipeline.errors import InvalidInput, Problem, ToolMissing
+from pipeline.status import by_urgency
+from pipeline.survey import read_job
+
+if TYPE_CHECKING:
+    from uuid import UUID
+
+    from pipeline.engines.prefect import Flow, OnPrefect, Site
+    from pipeline.engines.server import Server
+
+BYTES_A_PIXEL = 20
+BYTES_A_WORKER = 300 << 20
+"""Memory of a worker: the raw, the 16-bit master and the reduced pictures by pixel, and what the
+libraries take; measured with headroom by tests/bench/develop.py."""
+
+DO = "pipeline.work:do"
+VERSIONS = "pipeline.survey:what_decides"
+
+TELL_S = 2.0
+"""How often the page is told how far the run is."""
+
+ROWS = 1000
+"""How many frames the page's table shows, the most pressing first."""
+
+STAGES = {"ChartWork": "charts", "ProductsWork": "products"}
+"""What tasks are called on the page, by the kind of their work; all others are frames'."""
+
+
+ENGINES = ("here", "prefect", "dask")
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """Where somebody wants a run to be done: as in job.yaml's ``engine:``, or on the command line.
+
+    ``serve`` asks for a Prefect server on this machine.
+    """
+
+    name: Literal["here", "prefect", "dask"] = "here"
+    scheduler: str | None = None
+    paths: Mapping[str, str] = field(default_factory=dict)
+    serve: bool = False
+
+
+def wish_for(folder: Path, engine: str | None, scheduler: str | None, *, serve: bool) -> Wish:
+    """What was asked for on the command line, on top of what job.yaml says.
+
+    A scheduler asks for dask, a server for prefect. Raises ``InvalidInput``.
+    """
+    written = read_job(folder).file.engine
+    name = engine or ("dask" if scheduler else "prefect" if serve else None) or written.name
+    if serve and engine is None and not scheduler and written.name == "dask":
+        name = "dask"
+    faults = []
+    if name not in ENGINES:
+        faults.append(Problem("--engine", 0, "", wording.shown(name), ", ".join(ENGINES)))
+    elif scheduler and name != "dask":
+        faults.append(Problem("--scheduler", 0, "", f"with --engine {name}", "--engine dask"))
+    elif serve and name == "here":
+        faults.append(Problem("--serve", 0, "", "with --engine here", "--engine prefect or dask"))
+    if faults:
+        raise InvalidInput(faults)
+    known = written if name == "dask" else None
+    return Wish(
+        name,  # type: ignore[arg-type]  # one of ENGINES
+        scheduler or (known.scheduler if known else None),
+        known.paths if known else {},
+        serve,
+    )
+
+
+class Listener(Protocol):
+    """Whoever wants to know how a run is getting on."""
+
+    def planned(self, frames: int) -> None:
+        """So many frames will be worked on."""
+
+    def ended(self, frame: str, failure: Failure | None) -> None:
+        """A frame is done, or has failed."""
+
+
+class Told(Protocol):
+    """What came of a run."""
+
+    @property
+    def said(self) -> str: ...
+
+    @property
+    def exit_code(self) -> int: ...
+
+
+class Workplace:
+    """Processes on this machine; whoever listens is the only one who is told."""
+
+    page: str | None = None
+
+    def __init__(self, make: MakeEngine, listener: Listener | None) -> None:
+        self.make, self.listener = make, listener
+
+    def over(self, status: Callable[[], Mapping[str, Any]], outcome: Told) -> None:
+        """The run's work is done, and this is what came of it."""
+
+
+@contextmanager
+def workplace(folder: Path, job: str, wish: Wish, listener: Listener | None) -> Iterator[Workplace]:
+    """The place for a run of the job in ``folder``, whose writer's lock the caller holds.
+
+    Raises ``ToolMissing`` where there is no server, no scheduler, no worker, or one that would make
+    other files.
+    """
+    if wish.name == "here":
+        yield Workplace(here, listener)
+        return
+    server = _server(wish)
+    from pipeline.engines.prefect import OnPrefect
+    from pipeline.engines.spool import Header
+
+    def header() -> Header:
+        from pipeline.engines.here import TIMEOUT_S
+        from pipeline.survey import what_decides
+
+        return Header(DO, TIMEOUT_S, what_decides(), VERSIONS, wish.paths)
+
+    named = f"{job}, {time.strftime('%Y-%m-%d %H:%M')}"
+    labels = ["safelight", f"job: {job}", f"folder: {folder}"]
+    with OnPrefect(folder, header, _site(wish), stage_of, name=named, labels=labels) as make:
+        yield OnPage(make, server, folder, job, listener)
+
+
+def here(pixels: int) -> Engine:
+    """The engine of this machine: as many processes as its cores and its memory carry."""
+    from pipeline.engines.here import Here
+
+    return Here(DO, lanes(pixels))
+
+
+def lanes(pixels: int) -> int:
+    """How many pictures of so many pixels this machine can work on at once."""
+    from pipeline.engines.capacity import workers_for
+
+    return workers_for(BYTES_A_WORKER + BYTES_A_PIXEL * pixels)
+
+
+def stage_of(task: Task) -> str:
+    """What a task is part of, as the page calls it."""
+    return STAGES.get(type(task.work).__name__, "frames")
+
+
+def _server(wish: Wish) -> Server:
+    """The server that the run shows itself on; Prefect is not imported yet."""
+    import os
+    from importlib.util import find_spec
+
+    from pipeline.engines import server
+
+    for package in ("prefect", "prefect_dask") if wish.name == "dask" else ("prefect",):
+        if find_spec(package) is None:
+            raise ToolMissing(
+                f"the engine {wish.name} needs the package {package}, which is not installed: "
+                f'pip install "safelight[{wish.name}]"'
+            )
+    found = server.served() if wish.serve else server.found()
+    os.environ[server.API] = found.api
+    return found
+
+
+def _site(wish: Wish) -> Site:
+    if wish.name == "dask":
+        from pipeline.engines.dask import Cluster
+
+        return Cluster(wish.scheduler, lanes)
+    from pipeline.engines.prefect import Threads
+
+    return Threads(lanes)
+
+
+class OnPage(Workplace):
+    """A flow, and what its page shows."""
+
+    def __init__(
+        self, make: OnPrefect, server: Server, folder: Path, job: str, listener: Listener | None
+    ) -> None:
+        super().__init__(make, self)
+        self._flow: Flow = make.flow
+        self._server, self._folder, self._job, self._told = server, folder, job, listener
+        self._bar: UUID | None = None
+        self._count = self._done = 0
+        self._next = 0.0
+
+    def planned(self, frames: int) -> None:
+        if self._told:
+            self._told.planned(frames)
+        self._count = frames
+
+    def ended(self, frame: str, failure: Failure | None) -> None:
+        if self._told:
+            self._told.ended(frame, failure)
+        self._done += 1
+        now = time.monotonic()
+        if now >= self._next or self._done == self._count:
+            self._next = now + TELL_S
+            self._tell(self._progress)
+
+    def over(self, status: Callable[[], Mapping[str, Any]], outcome: Told) -> None:
+        self._flow.failed, self._flow.ending = outcome.exit_code > 0, outcome.said
+        if not self._flow.run_id:
+            return
+        self.page = f"{self._server.page}/runs/flow-run/{self._flow.run_id}"
+        rows = by_urgency(status()["frames"])
+        self._tell(lambda: _write_table(self._key("frames"), self._job, rows))
+        self._tell(lambda: _write_retouch(self._key("retouch"), self._job, rows))
+        self._tell(lambda: _write_proofs(self._key("proofs"), self._folder))
+
+    def _progress(self) -> None:
+        from prefect.artifacts import create_progress_artifact, update_progress_artifact
+
+        share = 100.0 * self._done / max(1, self._count)
+        said = f"{self._done} of {self._count} frames"
+        if self._bar is None:
+            made = create_progress_artifact(share, key=self._key("progress"), description=said)
+            self._bar = made  # type: ignore[assignment]  # not awaited outside of a loop
+        else:
+            update_progress_artifact(self._bar, progress=share, description=said)
+
+    def _tell(self, call: Callable[[], None]) -> None:
+        """What the page is not told, because its server is away, is told by ``status``."""
+        with suppress(Exception):
+            self._flow.do(call)
+
+    def _key(self, what: str) -> str:
+        """Prefect's keys: small letters, digits and dashes, one for all runs of a job."""
+        return f"{re.sub('[^a-z0-9]+', '-', self._job.lower()).strip('-') or 'job'}-{what}"
+
+
+def _write_table(key: str, job: str, rows: Sequence[Mapping[str, Any]]) -> None:
+    from prefect.artifacts import create_table_artifact
+
+    columns = ("frame", "state", "version", "rating", "stale", "next", "problem")
+    table = [{name: row[name] for name in columns} for row in rows[:ROWS]]
+    more = f", the {ROWS} most pressing" if len(rows) > ROWS else ""
+    create_table_artifact(table, key=key, description=f"{job}: {len(rows)} frames{more}")
+
+
+def _write_retouch(key: str, job: str, rows: Sequence[Mapping[str, Any]]) -> None:
+    from prefect.artifacts import create_markdown_artifact
+
+    waiting = [row for row in rows if row["step"] in ("hand off", "wait", "overdue", "settle")]
+    lines = [f"- **{_plain(row['frame'])}**: {_plain(row['next'])}" for row in waiting]
+    text = "\n".join(lines) or "Nothing waits for retouching."
+    create_markdown_artifact(text, key=key, description=f"{job}: what retouching is owed")
+
+
+def _write_proofs(key: str, folder: Path) -> None:
+    from prefect.artifacts import create_markdown_artifact
+
+    made = sorted(path for path in (folder / "reports").glob("*") if path.is_file())
+    lines = [f"- [{_plain(path.name)}]({path.as_uri()})" for path in made]
+    text = "\n".join(lines) or "No reports yet."
+    create_markdown_artifact(text, key=key, description=f"Reports in {folder / 'reports'}")
+
+
+def _plain(text: str) -> str:
+    """Text in which Markdown finds nothing to obey."""
+    return re.sub(r"([\\`*_{}\[\]()<>#+!|-])", r"\\\1", text)
