@@ -177,6 +177,8 @@ def _server(wish: Wish) -> Server:
                 f"the engine {wish.name} needs the package {package}, which is not installed: "
                 f'pip install "safelight[{wish.name}]"'
             )
+    if wish.scheduler:
+        server.check_scheduler(wish.scheduler)
     found = server.served() if wish.serve else server.found()
     os.environ[server.API] = found.api
     return found

@@ -8,11 +8,9 @@ cluster that is started here are processes of this machine.
 from __future__ import annotations
 
 import os
-import socket
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
-from urllib.parse import urlsplit
 
 # Read when Dask is imported, here and by workers that are started here.
 os.environ.setdefault("DASK_LOGGING__DISTRIBUTED", "critical")
@@ -31,22 +29,17 @@ if TYPE_CHECKING:
     from prefect.futures import PrefectFuture
     from prefect.task_runners import TaskRunner
 
-CONNECT_S = 2.0
-"""How long a scheduler may take to accept a connection."""
-
 
 class Cluster:
     """The workers of the scheduler at ``address``, or some that are started here.
 
-    ``lanes`` says how many tasks this machine carries, for a cluster that is started here. Raises
-    ``ToolMissing`` where no scheduler listens.
+    ``lanes`` says how many tasks this machine carries, for a cluster that is started here.
     """
 
     task_cost_s = 0.12
+    ahead = 1  # so that no worker waits for the network
 
     def __init__(self, address: str | None, lanes: Callable[[int], int]) -> None:
-        if address:
-            _listens(address)
         self._address = address
         self._own_lanes = lanes
         self._client: Client | None = None
@@ -93,31 +86,7 @@ class Cluster:
                 self._client.run(chunks.close, on_error="ignore")
 
 
-def _listens(address: str) -> None:
-    """Raises ``ToolMissing`` where nothing listens at a scheduler's address."""
-    parts = urlsplit(address if "://" in address else f"tcp://{address}")
-    try:
-        host, port = parts.hostname, parts.port
-        if not host or not port:
-            raise ValueError
-        with socket.create_connection((host, port), CONNECT_S):
-            pass
-    except ValueError as error:
-        raise ToolMissing(
-            f"{address} is no scheduler's address; allowed: tcp://HOST:PORT"
-        ) from error
-    except OSError as error:
-        raise ToolMissing(
-            f"no Dask scheduler listens at {address}: {error.strerror or error}"
-        ) from error
-
-
 def _words(reason: object) -> str:
     if isinstance(reason, ModuleNotFoundError):
         return f"it has no {reason.name}: install Safelight there, with the extra dask"
     return str(reason)
-
-
-def moved_paths(paths: Mapping[str, str]) -> dict[str, str]:
-    """A map of paths without the slashes at their ends."""
-    return {here.rstrip("/"): there.rstrip("/") for here, there in paths.items()}

@@ -101,10 +101,12 @@ chunk = task(name="chunk", cache_policy=NO_CACHE, persist_result=False, retries=
 class Site(Protocol):
     """Where chunks are worked on: threads of this process, or the workers of a cluster.
 
-    ``task_cost_s`` is what a chunk costs beside its tasks.
+    ``task_cost_s`` is what a chunk costs beside its tasks; ``ahead`` is how many chunks should lie
+    ready there, beyond those that are worked on.
     """
 
     task_cost_s: float
+    ahead: int
 
     def runner(self) -> TaskRunner[Any]:
         """What takes chunks there; asked for once, by the flow."""
@@ -129,6 +131,7 @@ class Threads:
     """This process; each of its threads with one supervised process."""
 
     task_cost_s = 0.006
+    ahead = 0
 
     def __init__(self, lanes: Callable[[int], int]) -> None:
         self.lanes = lanes
@@ -136,7 +139,7 @@ class Threads:
     def runner(self) -> TaskRunner[Any]:
         from pipeline.engines.capacity import cores
 
-        return ThreadPoolTaskRunner(max_workers=cores() + 1)
+        return ThreadPoolTaskRunner(max_workers=cores())
 
     def check(self, spool: Spool) -> None:
         pass
@@ -384,8 +387,8 @@ class _Engine:
         going: list[_Chunk] = []
         while True:
             lanes = min(1, self._lanes(interruption)) if alone else self._lanes(interruption)
-            # one chunk more than there are lanes, so that none of them waits for its next
-            while len(going) < (lanes if alone else lanes + 1) and interruption.asked_at is None:
+            most = lanes if alone else lanes + self._site.ahead
+            while len(going) < most and interruption.asked_at is None:
                 stage, batch = waiting.draw(1 if alone else self._size(left, lanes))
                 if not batch:
                     break

@@ -1,7 +1,7 @@
 """The Prefect server that a run shows itself on: one that is said to be there, or one of our own.
 
-Knows nothing of the Prefect package: whether a server answers is asked before it is imported, which
-takes seconds.
+Knows nothing of the packages of Prefect and Dask: whether a server or a scheduler answers is asked
+before they are imported, which takes seconds.
 """
 
 from __future__ import annotations
@@ -19,16 +19,22 @@ from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from urllib.parse import urlsplit
 
 from pipeline.errors import ToolMissing
 
 API = "PREFECT_API_URL"
+
+CONNECT_S = 2.0
+"""How long a scheduler may take to accept a connection."""
 
 HEALTH_S = 1.5
 """How long a server may take to say that it is well."""
 
 START_S = 90.0
 """How long one may take to start; the first start makes its database."""
+
+USUAL_PORT = 4200
 
 KEEP_S = 60 * 24 * 3600
 """How long our own server keeps the runs that it was told of: sixty days. Ours, no source."""
@@ -104,12 +110,13 @@ def unwell(api: str) -> str | None:
     return None if said == "true" else f"it answers {said!r}, which no Prefect server does"
 
 
-def environment(folder: Path) -> Mapping[str, str]:
+def environment(folder: Path, api: str) -> Mapping[str, str]:
     """What our own server runs with."""
     return {
         **os.environ,
         "PREFECT_HOME": str(folder),
         "PREFECT_API_DATABASE_CONNECTION_URL": f"sqlite+aiosqlite:///{folder / 'prefect.db'}",
+        "PREFECT_SERVER_UI_API_URL": api,  # what its page asks; it would ask another's otherwise
         "PREFECT_SERVER_SERVICES_DB_VACUUM_ENABLED": "events,flow_runs",
         "PREFECT_SERVER_SERVICES_DB_VACUUM_RETENTION_PERIOD": str(KEEP_S),
         "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
@@ -117,10 +124,18 @@ def environment(folder: Path) -> Mapping[str, str]:
     }
 
 
+def _free_port() -> int:
+    """Prefect's own where nobody has it, so that its page stays where it was."""
+    for port in (USUAL_PORT, 0):
+        with suppress(OSError), socket.socket() as probe:
+            probe.bind(("127.0.0.1", port))
+            return int(probe.getsockname()[1])
+    raise ToolMissing("the Prefect server did not start: no port of this machine is free")
+
+
 def _start(folder: Path) -> Server:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
+    port = _free_port()
+    api = f"http://127.0.0.1:{port}/api"
     log = folder / "server.log"
     command = (sys.executable, "-m", "prefect", "server", "start", "--host", "127.0.0.1")
     with log.open("wb") as said:
@@ -129,10 +144,10 @@ def _start(folder: Path) -> Server:
             stdin=subprocess.DEVNULL,
             stdout=said,
             stderr=subprocess.STDOUT,
-            env=environment(folder),
+            env=environment(folder, api),
             start_new_session=True,  # it outlives this command, and its Ctrl-C
         )
-    server = Server(f"http://127.0.0.1:{port}/api", process.pid, str(log))
+    server = Server(api, process.pid, str(log))
     until = time.monotonic() + START_S
     while time.monotonic() < until and process.poll() is None:
         if unwell(server.api) is None:
@@ -141,3 +156,22 @@ def _start(folder: Path) -> Server:
     process.kill()
     last = log.read_text(errors="replace").strip().splitlines()[-1:] or ["it said nothing"]
     raise ToolMissing(f"the Prefect server did not start: {last[0]} ({log} has the rest)")
+
+
+def check_scheduler(address: str) -> None:
+    """Raises ``ToolMissing`` where nothing listens at a scheduler's address."""
+    parts = urlsplit(address if "://" in address else f"tcp://{address}")
+    try:
+        host, port = parts.hostname, parts.port
+        if not host or not port:
+            raise ValueError
+        with socket.create_connection((host, port), CONNECT_S):
+            pass
+    except ValueError as error:
+        raise ToolMissing(
+            f"{address} is no scheduler's address; allowed: tcp://HOST:PORT"
+        ) from error
+    except OSError as error:
+        raise ToolMissing(
+            f"no Dask scheduler listens at {address}: {error.strerror or error}"
+        ) from error
