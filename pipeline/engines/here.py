@@ -38,6 +38,9 @@ ONE_THREAD = {
     "OPENBLAS_NUM_THREADS": "1",
 }
 """The environment of a worker: the parallelism is in the processes."""
+KEEPS_MEMORY = {"MALLOC_MMAP_THRESHOLD_": str(1 << 28), "MALLOC_TRIM_THRESHOLD_": str(1 << 30)}
+"""And for the GNU C library (mallopt(3)), in bytes: what one frame was read into is there for the
+next, which saves a sixth of an assessment. Other libraries know neither name."""
 
 START = (
     "import sys; sys.path[:] = sys.argv[3:]; "
@@ -213,7 +216,7 @@ class _Worker:
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
                 stderr=self._said,
-                env={**os.environ, **ONE_THREAD},
+                env={**os.environ, **ONE_THREAD, **KEEPS_MEMORY},
                 process_group=0,  # Ctrl-C in the terminal is for the parent to deal with
             )
             self.connection = Connection(ours.detach())

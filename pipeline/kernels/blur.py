@@ -161,24 +161,24 @@ def _detail_along(grey: Float32, angle: float) -> float:
 
 def _cepstrum(grey: Float32, side: int) -> Float32 | None:
     """Of the mean log spectrum over blocks, a quarter overlapping, its origin in the middle."""
-    from scipy.fft import fftshift, irfft2, rfft2
-
     window = np.hanning(side + 1)[:side].astype(np.float32)
     both = window[:, None] * window
     total: NDArray[np.float64] = np.zeros((side, side // 2 + 1))
+    waves: Float32 = np.empty((side, side, 2), np.float32)
     count = 0
     step = side * 3 // 4
     for top in range(0, grey.shape[0] - side + 1, step):
         for left in range(0, grey.shape[1] - side + 1, step):
             block = grey[top : top + side, left : left + side]
             block = block - block.mean()
-            energy = float((block * block).mean())
+            energy = cv2.norm(block, cv2.NORM_L2SQR) / block.size
             if energy < 1e-7:  # plain: an eighth of an 8-bit step
                 continue
-            waves = rfft2(both * block)
-            power = (waves.real**2 + waves.imag**2) / energy
-            total += np.log(power + 1e-9)
+            cv2.dft(both * block, waves, cv2.DFT_COMPLEX_OUTPUT)
+            real, imaginary = waves[:, : side // 2 + 1].transpose(2, 0, 1)
+            total += np.log((real**2 + imaginary**2) / np.float32(energy) + np.float32(1e-9))
             count += 1
     if not count:
         return None
-    return np.asarray(fftshift(irfft2(total / count, s=(side, side))), np.float32)
+    cepstrum = np.fft.irfft2(total / count, s=(side, side))
+    return np.asarray(np.fft.fftshift(cepstrum), np.float32)

@@ -36,8 +36,6 @@ MOST_SQUARES = 600
 
 def could_be_chart(grey: Float32) -> bool:
     """Of a picture (h, w), 0 to 1, about the square root of light, 800 to 1800 pixels long."""
-    from scipy.sparse.csgraph import connected_components
-
     squares = _squares(np.minimum(np.sqrt(np.maximum(grey, 0)) * 255, 255).astype(np.uint8))
     if len(squares) < LEAST_SQUARES:
         return False
@@ -45,8 +43,7 @@ def could_be_chart(grey: Float32) -> bool:
     for _ in range(NEIGHBOURS):  # those at the end of a row go, and those that hung on them
         inside = np.count_nonzero(linked, axis=1) >= NEIGHBOURS
         linked &= inside[:, None] & inside
-    groups = connected_components(linked, directed=False)[1]
-    return bool(np.bincount(groups).max() >= LEAST_SQUARES)
+    return _largest_group(linked) >= LEAST_SQUARES
 
 
 def _squares(shown: NDArray[np.uint8]) -> NDArray[np.float64]:
@@ -72,3 +69,14 @@ def _linked(squares: NDArray[np.float64]) -> NDArray[np.bool_]:
     mean, ratio = (side[:, None] + side) / 2, side[:, None] / side
     alike = (ratio < ALIKE) & (ratio > 1 / ALIKE)
     return np.asarray(alike & (apart > APART[0] * mean) & (apart < APART[1] * mean), np.bool_)
+
+
+def _largest_group(linked: NDArray[np.bool_]) -> int:
+    """How many hang together, of those that have neighbours."""
+    linked = linked[linked.any(axis=1)][:, linked.any(axis=0)]
+    numbers = np.arange(1, len(linked) + 1)
+    while (higher := np.maximum(numbers, (linked * numbers).max(axis=1, initial=0))).any():
+        if (higher == numbers).all():
+            break
+        numbers = higher
+    return int(np.bincount(numbers).max(initial=0))

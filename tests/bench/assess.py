@@ -2,12 +2,16 @@
 
 `python tests/bench/assess.py [--frames 500] [--files 8] [--preview 7008]`; the frames are drawn in
 turn from a few raw files, which are in the page cache then: a disk's own time comes on top.
-`--preview 0` leaves previews out.
+`--preview 0` leaves previews out. Where others use the machine too, the processor's own time
+counts: two cores see 500 frames in a minute if a frame takes 240 ms of it at most. Side by side in
+one run it was 319 to 327 ms before charts were looked for, and 222 to 229 ms since, the start of
+the workers within; of that the JPEG takes about 87, the digest 25 and the lines 16.
 """
 
 from __future__ import annotations
 
 import argparse
+import resource
 import sys
 import tempfile
 import time
@@ -64,7 +68,9 @@ def main() -> None:
         sys.exit(failed[0])
     seen = {outcome.record["of"] for outcome in outcomes}
     print(f"{len(outcomes)} frames, by their {' and '.join(sorted(seen))}: {seconds:.1f} s")
-    print(f"{1000 * seconds / len(outcomes):.0f} ms a frame")
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    cpu = (used.ru_utime + used.ru_stime) / len(outcomes)
+    print(f"{1000 * seconds / len(outcomes):.0f} ms a frame, {1000 * cpu:.0f} ms of a processor")
 
 
 if __name__ == "__main__":
