@@ -21,6 +21,7 @@ from examples.shoot import make_shoot
 from pipeline.assess import assess, subject_of
 from pipeline.cli import main
 from pipeline.figures import AssessWork, measure
+from pipeline.files.dng import read_dng
 from pipeline.ingest import ingest
 from pipeline.kernels.blur import Focus, focus, motion, sharpness
 from pipeline.kernels.fingerprint import fingerprint, unlikeness
@@ -241,8 +242,11 @@ def test_the_preview_is_looked_at_where_there_is_one(tmp_path):
     mosaic, share = lit_scene("RGGB")
     preview = cv2.resize(skimage.data.astronaut(), (1200, 750))
     raw = with_preview(tmp_path / "a.dng", preview, mosaic)
+    data = raw.read_bytes()
+    offset, count = read_dng(data).preview
     with rawpy.imread(str(raw)) as other:
-        assert other.extract_thumb().format == rawpy.ThumbFormat.JPEG
+        told = imagecodecs.jpeg8_decode(other.extract_thumb().data)  # with a header of LibRaw's
+    assert np.array_equal(told, imagecodecs.jpeg8_decode(data[offset : offset + count]))
     found = measure(AssessWork(raw, None))
     assert (found["of"], found["width_px"], found["height_px"]) == ("preview", 1200, 750)
     sign = fingerprint(small(cv2.cvtColor(preview, cv2.COLOR_RGB2GRAY).astype(np.float32)))
