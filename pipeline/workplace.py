@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 from pipeline import wording
 from pipeline.engines import Engine, Failure, MakeEngine, Task
+from pipeline.engines.server import unwell
 from pipeline.errors import InvalidInput, Problem, ToolMissing
 from pipeline.status import by_urgency
 from pipeline.survey import read_job
@@ -36,6 +37,9 @@ VERSIONS = "pipeline.survey:what_decides"
 
 TELL_S = 2.0
 """How often the page is told how far the run is."""
+
+SILENCE_S = 60.0
+"""How long the page is told nothing when its server did not answer: nothing waits for a page."""
 
 ROWS = 1000
 """How many frames the page's table shows, the most pressing first."""
@@ -98,7 +102,9 @@ class Listener(Protocol):
 
 
 class Told(Protocol):
-    """What came of a run."""
+    """What came of a run; ``notes`` are sentences for whoever started it."""
+
+    notes: list[str]
 
     @property
     def said(self) -> str: ...
@@ -225,6 +231,12 @@ class OnPage(Workplace):
         self._flow.failed, self._flow.ending = outcome.exit_code > 0, outcome.said
         if not self._flow.run_id:
             return
+        if fault := unwell(self._server.api):
+            outcome.notes.append(
+                f"the Prefect server at {self._server.api} has gone ({fault}): its page does not "
+                "show all of this run"
+            )
+            return
         self.page = f"{self._server.page}/runs/flow-run/{self._flow.run_id}"
         rows = by_urgency(status()["frames"])
         self._tell(lambda: _write_table(self._key("frames"), self._job, rows))
@@ -244,6 +256,9 @@ class OnPage(Workplace):
 
     def _tell(self, call: Callable[[], None]) -> None:
         """What the page is not told, because its server is away, is told by ``status``."""
+        if unwell(self._server.api):
+            self._next = time.monotonic() + SILENCE_S
+            return
         with suppress(Exception):
             self._flow.do(call)
 
@@ -265,7 +280,11 @@ def _write_retouch(key: str, job: str, rows: Sequence[Mapping[str, Any]]) -> Non
     from prefect.artifacts import create_markdown_artifact
 
     waiting = [row for row in rows if row["step"] in ("hand off", "wait", "overdue", "settle")]
-    lines = [f"- **{_plain(row['frame'])}**: {_plain(row['next'])}" for row in waiting]
+    lines = []
+    for row in waiting:
+        lines.append(f"- **{_plain(row['frame'])}**: {_plain(row['next'])}")
+        asked = (row["retouch"] or {}).get("requests", ())
+        lines += [f"  - {_plain(request['what'])} ({request['stands']})" for request in asked]
     text = "\n".join(lines) or "Nothing waits for retouching."
     create_markdown_artifact(text, key=key, description=f"{job}: what retouching is owed")
 

@@ -126,3 +126,23 @@ def chatter(_: Any) -> str:
 
 def exit_politely(_: Any) -> None:
     sys.exit(3)
+
+
+def versions() -> dict[str, str]:
+    """What decides what comes out here; a test may start a worker that says otherwise."""
+    return {"tasks": os.environ.get("TASKS_VERSION", "1")}
+
+
+def where(path: Path) -> str:
+    """The path as this process was told it; whether anything is there."""
+    return f"{path} {path.is_dir()}"
+
+
+def fail_so_often(work: tuple[str, int, int]) -> int:
+    """Fail with an error number of the system until so many marks are made; how many there are."""
+    folder, number, times = work
+    made = len(list(Path(folder).iterdir()))
+    if made < times:
+        (Path(folder) / str(made)).touch()
+        raise UnreadableOriginal("the disk is away") from OSError(number, os.strerror(number))
+    return made

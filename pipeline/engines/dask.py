@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 os.environ.setdefault("DASK_LOGGING__DISTRIBUTED", "critical")
 
 from distributed import KilledWorker
+from distributed.comm.core import CommClosedError
 from prefect.context import FlowRunContext
 from prefect_dask.task_runners import DaskTaskRunner
 
@@ -68,7 +69,11 @@ class Cluster:
         said = client.run(chunks.ready, spool.there, spool.header.mark, on_error="return")
         if not said:
             raise ToolMissing(f"the scheduler at {self._address} has no worker yet: start some")
-        faults = [f"worker {worker}: {_words(reason)}" for worker, reason in said.items() if reason]
+        faults = [
+            f"worker {worker}: {_words(reason)}"
+            for worker, reason in said.items()
+            if reason and not isinstance(reason, CommClosedError)  # it died meanwhile
+        ]
         if faults:
             raise ToolMissing("\n".join(faults))
 

@@ -20,7 +20,7 @@ from functools import partial
 from itertools import chain
 from operator import length_hint
 from pathlib import Path
-from queue import SimpleQueue
+from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 from uuid import UUID
 
@@ -30,9 +30,10 @@ os.environ.setdefault("DO_NOT_TRACK", "1")
 os.environ.setdefault("PREFECT_SERVER_ANALYTICS_ENABLED", "false")
 os.environ.setdefault("PREFECT_SERVER_EPHEMERAL_ENABLED", "false")
 os.environ.setdefault("PREFECT_LOGGING_LEVEL", "CRITICAL")
+os.environ.setdefault("PREFECT_INTERNAL_LOGGING_LEVEL", "CRITICAL")
 os.environ.setdefault("PREFECT_LOGGING_TO_API_ENABLED", "false")
 
-from prefect import flow, tags, task
+from prefect import flow, task
 from prefect.cache_policies import NO_CACHE
 from prefect.client.orchestration import get_client
 from prefect.client.schemas.filters import (
@@ -54,6 +55,7 @@ from prefect.task_runners import ThreadPoolTaskRunner
 from pipeline.engines import Counted, Engine, Failure, Outcome, Task, chunks
 from pipeline.engines.chunks import Answer, OtherVersions
 from pipeline.engines.here import GRACE_S
+from pipeline.engines.server import API, state_of_run, unwell
 from pipeline.engines.spool import Header, Spool
 from pipeline.engines.tries import Interruption, tried
 from pipeline.engines.worker import bug
@@ -74,10 +76,13 @@ COST_SHARE = 0.02
 END_S = 10.0
 """How long the server may take to note that a run has ended."""
 
+AWAY_S = 1.0
+"""The same where it does not answer any more."""
+
 LOOK_S = 0.05
 """How often the spool is looked into."""
 
-ASK_S = 5.0
+ASK_S = 2.0
 """How often the server is asked whether somebody cancelled the run on its page."""
 
 LANES_S = 60.0
@@ -237,7 +242,11 @@ class Flow:
         else:
             ended = Failed(message=self.ending or "It ended early; what was finished is recorded.")
         self._inbox.put(ended)
-        self._thread.join(END_S)
+        if unwell(os.environ[API]):
+            self._thread.join(AWAY_S)
+            _forget_events()
+        else:
+            self._thread.join(END_S)
 
     def cancelled(self) -> bool:
         """Whether somebody cancelled it on the server's page; asks the server now and then."""
@@ -245,10 +254,8 @@ class Flow:
         if self.run_id is None or now - self._asked_at < ASK_S:
             return False
         self._asked_at = now
-        with suppress(Exception), get_client(sync_client=True) as client:
-            state = client.read_flow_run(self.run_id).state
-            return state is not None and (state.is_cancelling() or state.is_cancelled())
-        return False
+        state = state_of_run(os.environ[API], self.run_id)
+        return state in (StateType.CANCELLING, StateType.CANCELLED)
 
     def _open(self) -> None:
         whole = flow(
@@ -260,7 +267,7 @@ class Flow:
         _opened.set(self)
         try:
             # a join of the heartbeat's thread would hold up the end of every flow for a second
-            with temporary_settings({PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None}), tags(*self._labels):
+            with temporary_settings({PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None}):
                 whole(return_state=True)
         except BaseException as error:
             self._serve(refusal=away(error))
@@ -268,6 +275,9 @@ class Flow:
     def begin(self, run_id: UUID) -> State[None]:
         """Within the flow: do what is asked until its end."""
         self.run_id = run_id
+        with suppress(Exception), get_client(sync_client=True) as client:
+            # not of the tasks too: each would ask the server for leave to begin, tag by tag
+            client.update_flow_run(run_id, tags=self._labels)
         close_abandoned(self._labels, run_id)
         return self._serve()
 
@@ -295,6 +305,17 @@ def _until_the_end() -> State[None]:
     context = FlowRunContext.get()
     assert context is not None and context.flow_run is not None
     return _opened.get().begin(context.flow_run.id)
+
+
+def _forget_events() -> None:
+    """Drop what Prefect has still to tell a server that is away: each would be tried for seconds,
+    before the program could end. There is no public way."""
+    from prefect.events.worker import EventsWorker
+
+    for worker in tuple(getattr(EventsWorker, "_instances", {}).values()):
+        with suppress(Empty, AttributeError):
+            while True:
+                worker._queue.get_nowait()
 
 
 def _literal(name: str) -> str:

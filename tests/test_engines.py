@@ -1,0 +1,369 @@
+"""What every engine promises, asked of each: processes here, a flow on Prefect, the same on Dask.
+
+The server, the scheduler and the workers are real, on loopback.
+"""
+
+from __future__ import annotations
+
+import errno
+import random
+import signal
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, closing, suppress
+from pathlib import Path
+
+import psutil
+import pytest
+
+from pipeline.engines import Engine, Outcome, Task, tries
+from pipeline.engines.here import Here
+from pipeline.engines.spool import FOLDER, Header, Spool, SpoolGone, moved
+from pipeline.errors import ToolMissing
+from tests.peers import Cluster, dask_cluster, end, prefect_server
+
+pytestmark = pytest.mark.slow
+
+MakeNamed = Callable[[str], Engine]
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory) -> Iterator[str]:
+    with prefect_server(tmp_path_factory.mktemp("server")) as started:
+        yield started.api
+
+
+@pytest.fixture(scope="module")
+def cluster(server, tmp_path_factory) -> Iterator[Cluster]:
+    with dask_cluster(tmp_path_factory.mktemp("cluster")) as started:
+        yield started
+
+
+@pytest.fixture(params=["here", "prefect", "dask"])
+def engine(request, tmp_path) -> Iterator[MakeNamed]:
+    """Makes an engine that does what a function of ``tasks_for_here`` does."""
+    if request.param == "here":
+        yield lambda function: Here(f"tasks_for_here:{function}", 2)
+        return
+    request.getfixturevalue("server")
+    with ExitStack() as stack:
+        yield lambda function: stack.enter_context(
+            on_prefect(request.param, function, tmp_path, request)
+        )(1)
+
+
+def on_prefect(kind: str, function: str, job: Path, request, **header):
+    from pipeline.engines.prefect import OnPrefect, Threads
+
+    if kind == "dask":
+        from pipeline.engines.dask import Cluster as OnDask
+
+        site = OnDask(request.getfixturevalue("cluster").address, lambda _pixels: 2)
+    else:
+        site = Threads(lambda _pixels: 2)
+    said = {
+        "function": f"tasks_for_here:{function}",
+        "timeout_s": 60.0,
+        "libraries": {"tasks": "1"},
+        "versions_from": "tasks_for_here:versions",
+        **header,
+    }
+    folder = job / "job"
+    folder.mkdir(exist_ok=True)
+    return OnPrefect(
+        folder,
+        lambda: Header(**said),
+        site,
+        lambda _task: "frames",
+        name="a {run}",
+        labels=["safelight", str(job)],
+    )
+
+
+def records(outcomes: list[Outcome]) -> dict[str, object]:
+    assert not [outcome.failure for outcome in outcomes if outcome.failure]
+    names = [outcome.task.name for outcome in outcomes]
+    assert len(set(names)) == len(names), "a task ended twice"
+    return {outcome.task.name: outcome.record for outcome in outcomes}
+
+
+def test_every_task_gives_its_record_once(engine: MakeNamed) -> None:
+    tasks = [Task(f"Q{number}", number) for number in range(60)]
+    outcomes = list(engine("double").run(tasks))
+    assert records(outcomes) == {f"Q{number}": 2 * number for number in range(60)}
+
+
+def test_names_may_be_anything(engine: MakeNamed) -> None:
+    names = ["-rf", "a/b", "{curly} {0}", "new\nline", "Ü" * 250, "лампа", "\udce9"]
+    outcomes = list(engine("double").run([Task(name, 1) for name in names]))
+    assert records(outcomes) == dict.fromkeys(names, 2)
+
+
+def test_nothing_to_do_starts_nothing(engine: MakeNamed, tmp_path: Path) -> None:
+    before = psutil.Process().children(recursive=True)
+    made = engine("double")
+    assert list(made.run([])) == []
+    assert psutil.Process().children(recursive=True) == before
+    assert not list(tmp_path.rglob(FOLDER))
+
+
+def test_refusals_keep_their_sentence_and_exit_code(engine: MakeNamed) -> None:
+    tasks = [Task("Q1", "with-frame"), Task("Q2", "other")]
+    failures = {o.task.name: o.failure for o in engine("raise_refusal").run(tasks)}
+    assert failures["Q1"].sentence == "the mask is missing"
+    assert failures["Q2"].sentence == "the file is empty"
+    assert {failure.exit_code for failure in failures.values()} == {1}
+
+
+def test_a_fault_of_ours_is_one_line_and_keeps_its_traceback(engine: MakeNamed) -> None:
+    (outcome,) = engine("raise_key_error").run([Task("Q1", "a\nkey")])
+    assert "fault in Safelight itself (KeyError" in outcome.failure.sentence
+    assert "\n" not in outcome.failure.sentence
+    assert "raise_key_error" in outcome.failure.details
+
+
+@pytest.mark.parametrize("function", ["return_a_lock", "return_unloadable"])
+def test_a_record_that_cannot_travel_is_reported(engine: MakeNamed, function: str) -> None:
+    (outcome,) = engine(function).run([Task("Q1", None)])
+    assert "fault in Safelight itself" in outcome.failure.sentence
+
+
+def test_work_that_cannot_travel_is_reported(engine: MakeNamed) -> None:
+    outcomes = list(engine("double").run([Task("Q1", threading.Lock()), Task("Q2", 2)]))
+    failed = {outcome.task.name: outcome.failure for outcome in outcomes}
+    assert "fault in Safelight itself" in failed["Q1"].sentence
+    assert failed["Q2"] is None
+
+
+def test_a_task_that_always_kills_its_process_costs_nobody_else(engine: MakeNamed) -> None:
+    tasks = [Task(f"Q{n}", (n == 3, n)) for n in range(8)]
+    outcomes = {outcome.task.name: outcome for outcome in engine("kill_self_if").run(tasks)}
+    assert len(outcomes) == 8
+    failure = outcomes.pop("Q3").failure
+    assert failure.lost
+    assert "was killed" in failure.sentence
+    assert "so it did when tried again" in failure.sentence
+    assert [outcome.failure for outcome in outcomes.values()] == [None] * 7
+
+
+def test_the_second_try_has_nothing_beside_it(engine: MakeNamed, tmp_path: Path) -> None:
+    marks = tmp_path / "marks"
+    marks.mkdir()
+    tasks = [Task(f"Q{n}", (str(marks), n == 1)) for n in range(12)]
+    done = records(list(engine("overlap").run(tasks)))
+    assert done["Q1"] == 1
+
+
+def test_what_may_pass_is_tried_again(engine: MakeNamed, tmp_path: Path, monkeypatch) -> None:
+    monkeypatch.setattr(tries, "PATIENCE_S", (0.01, 0.02, 0.03))
+    for name, times in (("passes", 3), ("stays", 9)):
+        (tmp_path / name).mkdir()
+        task = Task(name, (str(tmp_path / name), errno.ETIMEDOUT, times))
+        (outcome,) = engine("fail_so_often").run([task])
+        if name == "passes":
+            assert outcome.record == 3
+        else:
+            assert outcome.failure.sentence == "the disk is away"
+            assert len(list((tmp_path / name).iterdir())) == 4
+
+
+def test_what_does_not_pass_is_not_tried_again(engine: MakeNamed, tmp_path: Path) -> None:
+    marks = tmp_path / "marks"
+    marks.mkdir()
+    (outcome,) = engine("fail_so_often").run([Task("Q1", (str(marks), errno.EIO, 9))])
+    assert outcome.failure.sentence == "the disk is away"
+    assert len(list(marks.iterdir())) == 1
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_asked_to_stop_it_finishes_what_is_in_flight(engine: MakeNamed, number: int) -> None:
+    handlers = [signal.getsignal(each) for each in (signal.SIGINT, signal.SIGTERM)]
+    tasks = [Task(f"Q{n}", (0.3, n)) for n in range(60)]
+    ended = []
+    with pytest.raises(KeyboardInterrupt):
+        for outcome in engine("nap").run(tasks):
+            assert outcome.failure is None
+            ended.append(outcome.task.name)
+            if len(ended) == 3:
+                signal.raise_signal(number)
+    assert 3 <= len(ended) <= 3 + 4
+    assert [signal.getsignal(each) for each in (signal.SIGINT, signal.SIGTERM)] == handlers
+
+
+def test_a_run_that_is_dropped_half_way_leaves_nothing(engine: MakeNamed, tmp_path: Path) -> None:
+    marks = tmp_path / "marks"
+    marks.mkdir()
+
+    def endless() -> Iterator[Task]:
+        number = 0
+        while True:
+            number += 1
+            yield Task(str(number), (str(marks), 0.1))
+
+    with closing(engine("note_and_nap").run(endless())) as run:
+        for _ in range(3):
+            assert next(run).failure is None
+    left = {int(mark.stem) for mark in marks.iterdir()}
+    until = time.monotonic() + 10
+    while any(psutil.pid_exists(pid) for pid in left) and time.monotonic() < until:
+        time.sleep(0.05)
+    assert not [pid for pid in left if psutil.pid_exists(pid)]
+    assert not list(tmp_path.rglob(FOLDER))
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_processes_killed_at_random_moments_lose_no_task(engine: MakeNamed, seed: int, request):
+    """Whatever dies: of the processes that this one started, and of the workers of a cluster."""
+    draw = random.Random(seed)
+    tasks = [Task(f"Q{n}", (0.1, n)) for n in range(40)]
+    of_cluster = "dask" in request.node.name
+    roots = request.getfixturevalue("cluster").workers if of_cluster else [psutil.Process()]
+    spared = set() if of_cluster else set(psutil.Process().children(recursive=True))
+    over = threading.Event()
+
+    def kill_some() -> None:
+        for _ in range(3):
+            if over.wait(draw.uniform(0.5, 1.2)):
+                return
+            alive = [
+                child
+                for root in roots
+                for child in root.children(recursive=True)
+                if child not in spared
+            ]
+            if alive:
+                with suppress(psutil.NoSuchProcess):
+                    draw.choice(alive).kill()
+
+    killer = threading.Thread(target=kill_some)
+    killer.start()
+    done = []
+    try:
+        for outcome in engine("nap").run(tasks):
+            done.append(outcome)
+            if len(done) > 25:  # the lone second try has to be left alone
+                over.set()
+    finally:
+        over.set()
+        killer.join()
+    assert records(done) == {f"Q{n}": n for n in range(40)}
+
+
+# what is Dask's alone
+
+
+def dask_engine(function: str, tmp_path: Path, request, **header) -> ExitStack:
+    return on_prefect("dask", function, tmp_path, request, **header)
+
+
+def test_workers_see_paths_as_the_map_says(cluster, tmp_path: Path, request) -> None:
+    there = tmp_path / "there"
+    there.symlink_to(tmp_path)
+    paths = {str(tmp_path): str(there)}
+    with dask_engine("where", tmp_path, request, paths=paths) as make:
+        (outcome,) = make(1).run([Task("Q1", tmp_path / "job")])
+    assert outcome.record == f"{there / 'job'} True"
+
+
+def test_a_worker_that_does_not_see_the_job_is_named_before_anything_begins(
+    cluster, tmp_path: Path, request
+) -> None:
+    paths = {str(tmp_path): "/nowhere"}
+    with (
+        dask_engine("where", tmp_path, request, paths=paths) as make,
+        pytest.raises(ToolMissing, match=r"worker tcp://.*: /nowhere/job/.* is not there"),
+    ):
+        list(make(1).run([Task("Q1", 1)]))
+
+
+def test_a_folder_of_the_same_name_is_not_taken_for_the_job(cluster, tmp_path, request) -> None:
+    said = ("tasks_for_here:double", 60.0, {"tasks": "1"}, "tasks_for_here:versions")
+    mine = Spool.made(tmp_path / "here", Header(*said))
+    others = Spool.made(tmp_path / "there", Header(*said))
+    from pipeline.engines.chunks import close, ready
+
+    try:
+        assert ready(str(mine.folder), mine.header.mark) is None
+        assert "another folder" in str(ready(str(others.folder), mine.header.mark))
+    finally:
+        close()
+
+
+def test_a_worker_with_other_versions_is_refused(cluster, tmp_path: Path, request) -> None:
+    other = cluster.start_worker(TASKS_VERSION="2")
+    cluster.settle(3)
+    try:
+        with (
+            dask_engine("double", tmp_path, request) as make,
+            pytest.raises(ToolMissing, match=r"worker tcp://.*: tasks 2 for 1: .* other files"),
+        ):
+            list(make(1).run([Task("Q1", 1)]))
+    finally:
+        cluster.workers.remove(other)
+        end(other.pid)
+        time.sleep(1)
+
+
+def test_a_mount_that_is_lost_for_a_while_costs_only_time(
+    cluster, tmp_path: Path, request, monkeypatch
+) -> None:
+    monkeypatch.setattr(tries, "PATIENCE_S", (0.5, 2.0, 5.0))
+    there = tmp_path / "there"
+    there.symlink_to(tmp_path)
+    tasks = [Task(f"Q{n}", (0.1, n)) for n in range(40)]
+    done = []
+    with dask_engine("nap", tmp_path, request, paths={str(tmp_path): str(there)}) as make:
+        for outcome in make(1).run(tasks):
+            done.append(outcome)
+            if len(done) == 4:
+                there.unlink()
+                threading.Timer(1.5, there.symlink_to, [tmp_path]).start()
+    assert records(done) == {f"Q{n}": n for n in range(40)}
+
+
+def test_a_scheduler_that_starts_anew_costs_only_time(server, tmp_path, request, monkeypatch):
+    monkeypatch.setattr(tries, "PATIENCE_S", (0.5, 2.0, 5.0))
+    folder = tmp_path / "cluster"
+    folder.mkdir()
+    with dask_cluster(folder) as own:
+        from pipeline.engines.dask import Cluster as OnDask
+        from pipeline.engines.prefect import OnPrefect
+
+        header = Header("tasks_for_here:nap", 60.0, {"tasks": "1"}, "tasks_for_here:versions")
+        site = OnDask(own.address, lambda _pixels: 2)
+        done = []
+        with OnPrefect(
+            tmp_path, lambda: header, site, lambda _task: "frames", name="run", labels=["one"]
+        ) as make:
+            for outcome in make(1).run([Task(f"Q{n}", (0.1, n)) for n in range(40)]):
+                done.append(outcome)
+                if len(done) == 4:
+                    own.close()
+                    own.start_scheduler()
+                    own.start_worker()
+                    own.start_worker()
+    assert records(done) == {f"Q{n}": n for n in range(40)}
+
+
+# the spool
+
+
+def test_paths_are_moved_by_the_longest_prefix() -> None:
+    paths = {"/jobs": "/mnt/jobs", "/jobs/big": "/fast"}
+    assert moved(Path("/jobs/small/a"), paths) == Path("/mnt/jobs/small/a")
+    assert moved(Path("/jobs/big/a"), paths) == Path("/fast/a")
+    assert moved(Path("/jobsite/a"), paths) == Path("/jobsite/a")
+
+
+@pytest.mark.parametrize("header", [None, "", "{", "[]", '{"function": 1}'])
+def test_a_spool_that_is_none_is_said_to_be_gone(tmp_path: Path, header: str | None) -> None:
+    if header is not None:
+        (tmp_path / "header.json").write_text(header)
+    with pytest.raises(SpoolGone):
+        Spool.opened(tmp_path)
+
+
+def test_only_the_user_can_reach_into_a_spool(tmp_path: Path) -> None:
+    header = Header("a:b", 1.0, {}, "a:c")
+    assert Spool.made(tmp_path, header).folder.stat().st_mode & 0o077 == 0

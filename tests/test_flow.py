@@ -1,0 +1,344 @@
+"""A job worked on as a flow: the same files as here, whatever dies, and what its page says.
+
+The server, the scheduler and the workers are real, on loopback.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+import psutil
+import pytest
+
+from pipeline.engines import server as servers
+from pipeline.errors import InvalidInput, ToolMissing
+from pipeline.manifest import Manifest
+from pipeline.run import run
+from pipeline.workplace import Wish, wish_for
+from tests.job_for_tests import (
+    InProcess,
+    assert_in_order,
+    digests,
+    edit,
+    kill,
+    make_job,
+    safelight,
+    start,
+    wait_until,
+)
+from tests.peers import Cluster, dask_cluster, end, prefect_server
+
+pytestmark = pytest.mark.slow
+
+SLOW_DISK = str(Path(__file__).parent / "slow_disk")
+LANES = 2
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory) -> Iterator[servers.Server]:
+    with prefect_server(tmp_path_factory.mktemp("server")) as started:
+        yield started
+
+
+@pytest.fixture(scope="module")
+def cluster(server, tmp_path_factory) -> Iterator[Cluster]:
+    with dask_cluster(tmp_path_factory.mktemp("cluster")) as started:
+        yield started
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory) -> Path:
+    return make_job(tmp_path_factory.mktemp("made") / "job", frames=24, selects=20)
+
+
+@pytest.fixture(scope="module")
+def undisturbed(made, tmp_path_factory) -> dict[str, str]:
+    """The digest of every file that processes here make in peace."""
+    job = shutil.copytree(made, tmp_path_factory.mktemp("undisturbed") / "job")
+    assert run(job, deliveries=["web"], engine=Wish("here")).exit_code == 0
+    return digests(job)
+
+
+@pytest.fixture
+def job(made, tmp_path) -> Path:
+    return shutil.copytree(made, tmp_path / "job")
+
+
+def api() -> Any:
+    from prefect.client.orchestration import get_client
+
+    return get_client(sync_client=True)
+
+
+def flow_runs(job: Path) -> list[Any]:
+    """The runs of a job that the server knows, the latest first."""
+    from prefect.client.schemas.filters import FlowRunFilter, FlowRunFilterTags
+    from prefect.client.schemas.sorting import FlowRunSort
+
+    wanted = FlowRunFilter(tags=FlowRunFilterTags(all_=[f"folder: {job}"]))
+    with api() as client:
+        return client.read_flow_runs(flow_run_filter=wanted, sort=FlowRunSort.START_TIME_DESC)
+
+
+def artifacts(run_id: Any) -> dict[str, Any]:
+    """What a run left on its page, by the last word of each key."""
+    from prefect.client.schemas.filters import ArtifactFilter, ArtifactFilterFlowRunId
+
+    wanted = ArtifactFilter(flow_run_id=ArtifactFilterFlowRunId(any_=[run_id]))
+    with api() as client:
+        found = client.read_artifacts(artifact_filter=wanted)
+    return {artifact.key.rpartition("-")[2]: artifact for artifact in found}
+
+
+def test_the_same_files_and_a_page_that_a_person_reads(server, job, undisturbed) -> None:
+    edit(job / "job.yaml", "selects: rating >= 4", "selects: rating >= 4\nengine: prefect")
+    (job / "frames").mkdir()
+    (job / "frames/F0002.yaml").write_text(
+        "frame: F0002\nretouch: {ask: [{what: the scratch on the rim}]}\n"
+    )
+    report = run(job, deliveries=["web"])
+    assert report.exit_code == 0
+    assert_in_order(job)
+    mine = digests(job)
+    same = {path: digest for path, digest in mine.items() if "F0002" not in path}
+    assert same == {path: undisturbed[path] for path in same}
+    (shown,) = flow_runs(job)
+    assert report.page == f"{server.page}/runs/flow-run/{shown.id}"
+    assert shown.name.startswith("small, 20")
+    assert {"safelight", "job: small"} <= set(shown.tags)
+    assert shown.state.type.value == "COMPLETED"
+    assert shown.state.message == "20 frames developed; web: 19 files"
+    found = artifacts(shown.id)
+    assert "the scratch on the rim" in found["retouch"].data
+    assert found["progress"].data == 100
+    assert found["frames"].data.count('"state": "delivered"') == 19
+    with api() as client:
+        from prefect.client.schemas.filters import FlowRunFilter, FlowRunFilterId
+
+        wanted = FlowRunFilter(id=FlowRunFilterId(any_=[shown.id]))
+        parts = client.read_task_runs(flow_run_filter=wanted)
+    assert all(part.name.startswith("frames: F00") for part in parts)
+
+
+def test_nothing_to_do_tells_the_server_nothing(server, job) -> None:
+    assert run(job, engine=InProcess()).exit_code == 0
+    loaded = subprocess.run(
+        [
+            sys.executable,
+            "-c",
+            "import sys; from pathlib import Path; from pipeline.run import run; "
+            "from pipeline.workplace import Wish; run(Path(sys.argv[1]), engine=Wish('prefect')); "
+            "print('prefect' in sys.modules)",
+            str(job),
+        ],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert loaded.stdout == "False\n"
+    assert flow_runs(job) == []
+
+
+def test_failures_show_on_the_page(server, job) -> None:
+    raw = job / "originals/F0003.dng"
+    raw.chmod(0o644)
+    raw.write_bytes(raw.read_bytes()[:5000])
+    report = run(job, engine=Wish("prefect"))
+    assert list(report.failed) == ["F0003"]
+    (shown,) = flow_runs(job)
+    assert shown.state.type.value == "FAILED"
+    assert shown.state.message == "19 frames developed; 1 failed"
+    assert report.failed["F0003"].sentence in artifacts(shown.id)["frames"].data
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_workers_of_a_cluster_killed_at_random_moments(cluster, job, undisturbed, seed) -> None:
+    draw = random.Random(seed)
+    over = threading.Event()
+
+    def kill_some() -> None:
+        for _ in range(3):
+            if over.wait(draw.uniform(0.5, 2.5)):
+                return
+            alive = [w for nanny in cluster.workers for w in nanny.children(recursive=True)]
+            if alive:
+                with suppress(psutil.NoSuchProcess):
+                    draw.choice(alive).kill()
+
+    killer = threading.Thread(target=kill_some)
+    killer.start()
+    try:
+        report = run(job, deliveries=["web"], engine=Wish("dask", cluster.address))
+    finally:
+        over.set()
+        killer.join()
+    assert report.failed == {}
+    assert digests(job) == undisturbed
+    assert_in_order(job)
+
+
+@pytest.mark.parametrize("name", ["prefect", "dask"])
+def test_killed_outright_it_goes_on_from_there(server, job, undisturbed, name, request) -> None:
+    scheduler = request.getfixturevalue("cluster").address if name == "dask" else None
+    arguments = ["deliver", "web", "--engine", name]
+    arguments += ["--scheduler", scheduler] if scheduler else []
+    slow = {**os.environ, "PYTHONPATH": SLOW_DISK}
+    process = start(*arguments, cwd=job, env=slow)
+    wait_until(lambda: recorded(job) >= 4 or process.poll() is not None, 60)
+    kill(process)
+    there = {path.name for path in (job / "masters").glob("*.tif")}
+    unrecorded = len(there) - recorded(job)
+    assert unrecorded <= LANES, "more than was in flight has to be done again"
+    assert flow_runs(job)[0].state.type.value == "RUNNING", "the test killed too late"
+    report = run(job, deliveries=["web"], engine=Wish(name, scheduler))
+    assert len(report.developed) == 20 - (recorded(job) - len(report.developed))
+    assert report.failed == {}
+    assert digests(job) == undisturbed
+    assert_in_order(job)
+    after, before = flow_runs(job)
+    assert after.state.type.value == "COMPLETED"
+    assert before.state.type.value == "CRASHED"
+    assert not list(job.glob(".safelight*"))
+
+
+def recorded(job: Path) -> int:
+    """How many frames have a version."""
+    with Manifest.open(job) as manifest:
+        return sum(bool(state.versions) for state in manifest.frames().values())
+
+
+def test_a_server_that_dies_in_mid_run_costs_nothing_but_the_page(
+    tmp_path, job, undisturbed
+) -> None:
+    with prefect_server(tmp_path / "state") as own:
+        slow = {**os.environ, "PYTHONPATH": SLOW_DISK}
+        process = start("deliver", "web", "--engine", "prefect", cwd=job, env=slow)
+        wait_until(lambda: recorded(job) >= 4 or process.poll() is not None, 60)
+        assert process.poll() is None
+        end(own.pid)
+        said, complaints = process.communicate(timeout=120)
+    assert process.returncode == 0, complaints
+    assert "20 frames developed; web: 20 files." in said
+    assert "has gone (Connection refused): its page does not show all of this run" in said
+    assert complaints == ""
+    assert digests(job) == undisturbed
+
+
+@pytest.mark.parametrize("name", ["prefect", "dask"])
+def test_ctrl_c_finishes_what_is_in_flight(server, job, name, request) -> None:
+    arguments = ["deliver", "web", "--engine", name]
+    if name == "dask":
+        arguments += ["--scheduler", request.getfixturevalue("cluster").address]
+    slow = {**os.environ, "PYTHONPATH": SLOW_DISK}
+    process = start(*arguments, cwd=job, env=slow)
+    wait_until(lambda: recorded(job) >= 3 or process.poll() is not None, 60)
+    process.send_signal(signal.SIGINT)
+    _, complaints = process.communicate(timeout=60)
+    assert process.returncode == 130, complaints
+    assert complaints.endswith("the same command goes on from there.\n")
+    assert recorded(job) < 20
+    assert_in_order(job)
+    assert flow_runs(job)[0].state.type.value == "CANCELLED"
+
+
+def test_cancelled_on_the_page_it_stops_as_after_ctrl_c(server, job) -> None:
+    from prefect.states import Cancelling
+
+    slow = {**os.environ, "PYTHONPATH": SLOW_DISK}
+    process = start("deliver", "web", "--engine", "prefect", cwd=job, env=slow)
+    wait_until(lambda: flow_runs(job) or process.poll() is not None, 60)
+    with api() as client:
+        client.set_flow_run_state(flow_runs(job)[0].id, Cancelling(), force=True)
+    _, complaints = process.communicate(timeout=60)
+    assert process.returncode == 130, complaints
+    assert recorded(job) < 20
+    assert_in_order(job)
+    assert flow_runs(job)[0].state.type.value == "CANCELLED"
+
+
+# asked for, and not to be had
+
+
+def test_without_a_server_a_clear_sentence_at_once(job, monkeypatch) -> None:
+    monkeypatch.delenv(servers.API, raising=False)
+    before = time.monotonic()
+    with pytest.raises(ToolMissing, match=r"set PREFECT_API_URL .* or let --serve start one"):
+        run(job, engine=Wish("prefect"))
+    monkeypatch.setenv(servers.API, "http://127.0.0.1:9/api")
+    with pytest.raises(ToolMissing, match=r"127\.0\.0\.1:9/api .* does not answer: Connection"):
+        run(job, engine=Wish("prefect"))
+    assert time.monotonic() - before < 2
+
+
+@pytest.mark.parametrize("api", ["nonsense", "http://", "ftp://127.0.0.1/x", "http://[::1"])
+def test_a_url_that_is_none_is_a_sentence(job, monkeypatch, api: str) -> None:
+    monkeypatch.setenv(servers.API, api)
+    with pytest.raises(ToolMissing, match="does not answer"):
+        run(job, engine=Wish("prefect"))
+
+
+def test_without_a_scheduler_a_clear_sentence_at_once(server, job) -> None:
+    for address, said in {
+        "tcp://127.0.0.1:9": "no Dask scheduler listens at tcp://127.0.0.1:9: Connection refused",
+        "nonsense": "nonsense is no scheduler's address; allowed: tcp://HOST:PORT",
+    }.items():
+        with pytest.raises(ToolMissing, match=said):
+            run(job, engine=Wish("dask", address))
+
+
+def test_what_is_asked_for_on_the_command_line(job) -> None:
+    def asked(*arguments: Any, **more: Any) -> Wish:
+        return wish_for(job, *arguments, **{"serve": False, **more})
+
+    assert asked("prefect", None) == Wish("prefect")
+    assert asked(None, "tcp://a:1") == Wish("dask", "tcp://a:1")
+    assert asked(None, None, serve=True) == Wish("prefect", serve=True)
+    edit(
+        job / "job.yaml",
+        "selects: rating >= 4",
+        "selects: rating >= 4\nengine: {name: dask, scheduler: 'tcp://b:2', paths: {/a/: /b}}",
+    )
+    assert asked(None, None, serve=True) == Wish("dask", "tcp://b:2", {"/a": "/b"}, True)
+    assert asked(None, "tcp://a:1") == Wish("dask", "tcp://a:1", {"/a": "/b"})
+    assert asked("prefect", None) == Wish("prefect")
+    for wrong in (("fred", None), ("here", "tcp://a:1")):
+        with pytest.raises(InvalidInput, match="allowed"):
+            asked(*wrong)
+
+
+@pytest.mark.parametrize(
+    ("written", "said"),
+    [
+        ("engine: fred", "here, prefect, dask"),
+        ("engine: {name: prefect, scheduler: 'tcp://a:1'}", "for the engine dask"),
+        ("engine: {name: dask, paths: {a: /b}}", "a whole path"),
+        ("engine: {scheduler: 'tcp://a:1'}", "name"),
+        ("engine: 3", "engine"),
+    ],
+)
+def test_a_slip_in_job_yaml_is_named(job, written: str, said: str) -> None:
+    edit(job / "job.yaml", "selects: rating >= 4", f"selects: rating >= 4\n{written}")
+    ended = safelight("plan", cwd=job)
+    assert ended.returncode == 2
+    assert "job.yaml:" in ended.stderr
+    assert said in ended.stderr
+
+
+def test_a_server_of_ours_is_found_again(tmp_path, monkeypatch) -> None:
+    with prefect_server(tmp_path / "state") as own:
+        assert servers.served() == own
+        assert (tmp_path / "state/safelight/prefect/server.json").is_file()
+        assert (tmp_path / "state/safelight/prefect").stat().st_mode & 0o077 == 0
+    # a note of one that is gone is not believed
+    assert servers.unwell(own.api) is not None
