@@ -13,7 +13,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline import naming, wording
+from pipeline import naming, wording, workplace
 from pipeline import run as runs
 from pipeline.engines import Failure, MakeEngine, Task
 from pipeline.errors import CannotWrite, InvalidInput, Problem
@@ -53,7 +53,7 @@ from pipeline.rounds import (
 )
 from pipeline.run import as_retouched, development_of
 from pipeline.survey import Survey, survey
-from pipeline.workplace import Listener, here
+from pipeline.workplace import Listener
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -111,7 +111,7 @@ def hand_off(
         done = HandedOff(failed=dict(failed))
         if able:
             sending = _Sending(folder, manifest, found, to, due, done)
-            sending.send(able, engine or here, listener)
+            sending.send(able, engine or workplace.here, listener)
         return done
 
 

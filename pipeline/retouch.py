@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
 from pipeline import run as runs
-from pipeline import wording
+from pipeline import wording, workplace
 from pipeline.engines import Failure, MakeEngine, Task
 from pipeline.errors import CannotWrite, InvalidInput, Problem
 from pipeline.handoff import FOLDER, round_folder
@@ -47,7 +47,7 @@ from pipeline.rounds import (
 )
 from pipeline.run import Report, development_of
 from pipeline.survey import Survey, survey
-from pipeline.workplace import Listener, here
+from pipeline.workplace import Listener
 from pipeline.written import SPACE_NAMES
 
 if TYPE_CHECKING:
@@ -117,7 +117,7 @@ def take_back(
     with Manifest.open(folder, write=True, wait_s=wait_s) as manifest:
         taking = _Taking(folder, manifest, survey(folder, manifest), accept, note)
         options = {"assume": assume, "flatten": flatten, "settle_s": settle_s}
-        done.verdicts = taking.take(files, options, engine or here, listener)
+        done.verdicts = taking.take(files, options, engine or workplace.here, listener)
     accepted = [v.returned.frame for v in done.verdicts if v.returned]
     if accepted:
         done.developed = runs.run(folder, accepted, engine=engine, listener=listener, wait_s=wait_s)
@@ -430,7 +430,7 @@ def settle(
     note = note and wording.said("--note", note)
     with Manifest.open(folder, write=True, wait_s=wait_s) as manifest:
         settling = _Settling(folder, manifest, survey(folder, manifest, named), note)
-        decided = settling.settle(how, round_number, accept, engine or here)
+        decided = settling.settle(how, round_number, accept, engine or workplace.here)
     builds_anew = [settled.frame for settled in decided.settled if how in ("carry", "round")]
     if builds_anew:
         decided.developed = runs.run(folder, builds_anew, engine=engine, wait_s=wait_s)

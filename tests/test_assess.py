@@ -412,7 +412,7 @@ def test_what_was_measured_is_not_measured_again(tmp_path, monkeypatch):
 @pytest.fixture
 def typed(monkeypatch, capsys):
     """What a command of this process says, its code, its output and its errors."""
-    monkeypatch.setattr("pipeline.run.here", InProcess())
+    monkeypatch.setattr("pipeline.workplace.here", InProcess())
 
     def call(*arguments):
         monkeypatch.setattr(sys, "argv", ["safelight", *arguments])

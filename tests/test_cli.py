@@ -67,7 +67,7 @@ def job(made, tmp_path) -> Path:
 @pytest.fixture
 def safelight(monkeypatch, capsys):
     """The entry point, in this process, with frames developed in it too."""
-    monkeypatch.setattr("pipeline.run.here", InProcess())
+    monkeypatch.setattr("pipeline.workplace.here", InProcess())
 
     def call(*arguments: str, cwd: Path) -> Said:
         monkeypatch.chdir(cwd)

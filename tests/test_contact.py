@@ -458,7 +458,7 @@ def test_what_an_assessment_suggests_is_said(job: Path) -> None:
 def test_a_frame_that_cannot_be_read_is_named_and_has_a_box(
     safelight, job: Path, monkeypatch
 ) -> None:
-    monkeypatch.setattr("pipeline.run.here", InProcess())
+    monkeypatch.setattr("pipeline.workplace.here", InProcess())
     original = job / "originals/F0005.dng"
     whole = original.read_bytes()
     try:

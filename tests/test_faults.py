@@ -90,7 +90,7 @@ class Said:
 @pytest.fixture
 def deliver(monkeypatch) -> Callable[..., Said]:
     """``safelight deliver web print`` in this process, for faults that need no process to hit."""
-    monkeypatch.setattr("pipeline.run.here", InProcess())
+    monkeypatch.setattr("pipeline.workplace.here", InProcess())
     return lambda job: command_here("deliver", *BOTH, "--job", str(job))
 
 

@@ -68,7 +68,7 @@ def job(made, tmp_path) -> Path:
 
 @pytest.fixture(autouse=True)
 def _in_this_process(monkeypatch) -> None:
-    monkeypatch.setattr("pipeline.run.here", InProcess())
+    monkeypatch.setattr("pipeline.workplace.here", InProcess())
 
 
 def pixels_of(path: Path) -> np.ndarray:
@@ -328,7 +328,7 @@ def test_a_full_disk_leaves_no_half_round(job: Path, monkeypatch, after: int) ->
         monkeypatch.undo()
     assert not list((job / "retouch").rglob("*.tif"))
     assert rows(job)["F0001"]["step"] == "hand off"
-    monkeypatch.setattr("pipeline.run.here", InProcess())
+    monkeypatch.setattr("pipeline.workplace.here", InProcess())
     assert hand_off(job, ["F0001"], "Ines").round.number == 1
 
 
