@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import stat
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import closing
 from dataclasses import asdict, dataclass, field
@@ -56,6 +57,12 @@ if TYPE_CHECKING:
 ENDINGS = (".tif", ".tiff")
 MOST_FILES = 2000
 TWICE = "twice"
+BECAME = {
+    "accepted": "taken back",
+    "known": "there already",
+    "asked": "for you to accept",
+    "refused": "refused",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +86,13 @@ class TakenBack:
     verdicts: list[Verdict] = field(default_factory=list)
     ignored: list[str] = field(default_factory=list)
     developed: Report = field(default_factory=Report)
+
+    @property
+    def said(self) -> str:
+        """What became of the files, in words."""
+        outcomes = Counter[str](verdict.outcome for verdict in self.verdicts)
+        counts = [f"{outcomes[key]} {text}" for key, text in BECAME.items() if outcomes[key]]
+        return "; ".join(counts) or "nothing came back"
 
     @property
     def exit_code(self) -> int:

@@ -16,14 +16,13 @@ from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 from pipeline import wording
 from pipeline.engines import Engine, Failure, MakeEngine, Task
-from pipeline.engines.server import unwell
+from pipeline.engines.server import check_scheduler, unwell
 from pipeline.errors import InvalidInput, Problem, ToolMissing
 from pipeline.status import by_urgency
 from pipeline.survey import read_job
+from pipeline.wording import counted
 
 if TYPE_CHECKING:
-    from uuid import UUID
-
     from pipeline.engines.prefect import Flow, OnPrefect, Site
     from pipeline.engines.server import Server
 
@@ -135,7 +134,9 @@ def workplace(folder: Path, job: str, wish: Wish, listener: Listener | None) -> 
     if wish.name == "here":
         yield Workplace(here, listener)
         return
-    server = _server(wish)
+    if wish.scheduler:
+        check_scheduler(wish.scheduler)
+    server = prefect_server(wish.name, serve=wish.serve)
     from pipeline.engines.prefect import OnPrefect
     from pipeline.engines.spool import Header
 
@@ -170,22 +171,23 @@ def stage_of(task: Task) -> str:
     return STAGES.get(type(task.work).__name__, "frames")
 
 
-def _server(wish: Wish) -> Server:
-    """The server that the run shows itself on; Prefect is not imported yet."""
+def prefect_server(engine: str, *, serve: bool) -> Server:
+    """The server that a run shows itself on, in the environment too. Prefect is not imported yet.
+
+    Raises ``ToolMissing`` where there is none, or where what ``engine`` needs is not installed.
+    """
     import os
     from importlib.util import find_spec
 
     from pipeline.engines import server
 
-    for package in ("prefect", "prefect_dask") if wish.name == "dask" else ("prefect",):
+    for package in ("prefect", "prefect_dask") if engine == "dask" else ("prefect",):
         if find_spec(package) is None:
             raise ToolMissing(
-                f"the engine {wish.name} needs the package {package}, which is not installed: "
-                f'pip install "safelight[{wish.name}]"'
+                f"this needs the package {package}, which is not installed: "
+                f'pip install "safelight[{engine}]"'
             )
-    if wish.scheduler:
-        server.check_scheduler(wish.scheduler)
-    found = server.served() if wish.serve else server.found()
+    found = server.served() if serve else server.found()
     os.environ[server.API] = found.api
     return found
 
@@ -209,7 +211,6 @@ class OnPage(Workplace):
         super().__init__(make, self)
         self._flow: Flow = make.flow
         self._server, self._folder, self._job, self._told = server, folder, job, listener
-        self._bar: UUID | None = None
         self._count = self._done = 0
         self._next = 0.0
 
@@ -225,7 +226,9 @@ class OnPage(Workplace):
         now = time.monotonic()
         if now >= self._next or self._done == self._count:
             self._next = now + TELL_S
-            self._tell(self._progress)
+            share = self._done / max(1, self._count)
+            said = f"{self._done} of {counted(self._count, 'frame')}"
+            self._tell(lambda: self._flow.show_progress(self._key("progress"), share, said))
 
     def over(self, status: Callable[[], Mapping[str, Any]], outcome: Told) -> None:
         self._flow.failed, self._flow.ending = outcome.exit_code > 0, outcome.said
@@ -239,20 +242,13 @@ class OnPage(Workplace):
             return
         self.page = f"{self._server.page}/runs/flow-run/{self._flow.run_id}"
         rows = by_urgency(status()["frames"])
-        self._tell(lambda: _write_table(self._key("frames"), self._job, rows))
-        self._tell(lambda: _write_retouch(self._key("retouch"), self._job, rows))
-        self._tell(lambda: _write_proofs(self._key("proofs"), self._folder))
-
-    def _progress(self) -> None:
-        from prefect.artifacts import create_progress_artifact, update_progress_artifact
-
-        share = 100.0 * self._done / max(1, self._count)
-        said = f"{self._done} of {self._count} frames"
-        if self._bar is None:
-            made = create_progress_artifact(share, key=self._key("progress"), description=said)
-            self._bar = made  # type: ignore[assignment]  # not awaited outside of a loop
-        else:
-            update_progress_artifact(self._bar, progress=share, description=said)
+        more = f", the {ROWS} most pressing" if len(rows) > ROWS else ""
+        said = f"{self._job}: {counted(len(rows), 'frame')}{more}"
+        owed = f"{self._job}: what retouching is owed"
+        flow, folder = self._flow, self._folder
+        self._tell(lambda: flow.show_table(self._key("frames"), _table(rows), said))
+        self._tell(lambda: flow.show_text(self._key("retouch"), _owed(rows), owed))
+        self._tell(lambda: flow.show_text(self._key("proofs"), _reports(folder), str(folder)))
 
     def _tell(self, call: Callable[[], None]) -> None:
         """What the page is not told, because its server is away, is told by ``status``."""
@@ -267,35 +263,27 @@ class OnPage(Workplace):
         return f"{re.sub('[^a-z0-9]+', '-', self._job.lower()).strip('-') or 'job'}-{what}"
 
 
-def _write_table(key: str, job: str, rows: Sequence[Mapping[str, Any]]) -> None:
-    from prefect.artifacts import create_table_artifact
-
+def _table(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     columns = ("frame", "state", "version", "rating", "stale", "next", "problem")
-    table = [{name: row[name] for name in columns} for row in rows[:ROWS]]
-    more = f", the {ROWS} most pressing" if len(rows) > ROWS else ""
-    create_table_artifact(table, key=key, description=f"{job}: {len(rows)} frames{more}")
+    return [{name: row[name] for name in columns} for row in rows[:ROWS]]
 
 
-def _write_retouch(key: str, job: str, rows: Sequence[Mapping[str, Any]]) -> None:
-    from prefect.artifacts import create_markdown_artifact
-
-    waiting = [row for row in rows if row["step"] in ("hand off", "wait", "overdue", "settle")]
+def _owed(rows: Sequence[Mapping[str, Any]]) -> str:
+    """What retouching is owed, as Markdown."""
     lines = []
-    for row in waiting:
-        lines.append(f"- **{_plain(row['frame'])}**: {_plain(row['next'])}")
-        asked = (row["retouch"] or {}).get("requests", ())
-        lines += [f"  - {_plain(request['what'])} ({request['stands']})" for request in asked]
-    text = "\n".join(lines) or "Nothing waits for retouching."
-    create_markdown_artifact(text, key=key, description=f"{job}: what retouching is owed")
+    for row in rows:
+        if row["step"] in ("hand off", "wait", "overdue", "settle"):
+            lines.append(f"- **{_plain(row['frame'])}**: {_plain(row['next'])}")
+            asked = (row["retouch"] or {}).get("requests", ())
+            lines += [f"  - {_plain(request['what'])} ({request['stands']})" for request in asked]
+    return "\n".join(lines) or "Nothing waits for retouching."
 
 
-def _write_proofs(key: str, folder: Path) -> None:
-    from prefect.artifacts import create_markdown_artifact
-
+def _reports(folder: Path) -> str:
+    """Links to what lies in a job's reports, as Markdown."""
     made = sorted(path for path in (folder / "reports").glob("*") if path.is_file())
     lines = [f"- [{_plain(path.name)}]({path.as_uri()})" for path in made]
-    text = "\n".join(lines) or "No reports yet."
-    create_markdown_artifact(text, key=key, description=f"Reports in {folder / 'reports'}")
+    return "\n".join(lines) or "No reports yet."
 
 
 def _plain(text: str) -> str:

@@ -15,10 +15,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+import tifffile
 
 from pipeline.engines import Outcome, Task
 from pipeline.engines.worker import bug
 from pipeline.errors import SafelightError
+from pipeline.handoff import HandedOff
 from pipeline.hashing import digest_file
 from pipeline.ingest import ingest
 from pipeline.manifest import Manifest
@@ -27,6 +29,7 @@ from pipeline.verify import verify
 from tests.dng import ASCII, mosaic_of, write_dng
 
 WIDTH, HEIGHT = 200, 140
+ICC_PROFILE, XMP = 34675, 700
 
 JOB = """\
 job: small
@@ -218,3 +221,23 @@ def wait_until(happened, seconds: float = 30.0) -> None:
     while not happened():
         assert time.monotonic() < deadline, "it did not happen"
         time.sleep(0.01)
+
+
+def sent_file(done: HandedOff, job: Path, frame: str = "F0001") -> Path:
+    (path,) = (job / each.sent.path for each in done.sent if each.frame == frame)
+    return path
+
+
+def retouched(sent: Path, folder: Path, paint: int = 0) -> Path:
+    """The file as another program would save it: other pixels in the middle, all else the same."""
+    with tifffile.TiffFile(sent) as file:
+        pixels, profile = file.asarray(), file.pages[0].tags[ICC_PROFILE].value
+        xmp = file.pages[0].tags[XMP].value
+    height, width = pixels.shape[:2]
+    pixels[height // 2 - 8 : height // 2 + 8, width // 2 - 8 : width // 2 + 8] //= 2
+    pixels[height // 2, width // 2] = paint
+    folder.mkdir(exist_ok=True)
+    tags = [(XMP, 1, len(xmp), xmp, True)]
+    path = folder / sent.name
+    tifffile.imwrite(path, pixels, photometric="rgb", iccprofile=profile, extratags=tags)
+    return path

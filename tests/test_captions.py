@@ -21,9 +21,16 @@ from pipeline.records import Capture, FrameState, Original
 from pipeline.retouch import take_back
 from pipeline.run import run
 from pipeline.survey import survey
-from tests.job_for_tests import InProcess, digests, edit, write_card, write_job
+from tests.job_for_tests import (
+    InProcess,
+    digests,
+    edit,
+    retouched,
+    sent_file,
+    write_card,
+    write_job,
+)
 from tests.test_cli import safelight  # noqa: F401
-from tests.test_round_trip import retouched, sent_file
 
 REAL = shutil.which("exiftool")
 needs_exiftool = pytest.mark.skipif(REAL is None, reason="exiftool is not installed")

@@ -14,7 +14,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,7 @@ import pytest
 
 from pipeline.engines import server as servers
 from pipeline.errors import InvalidInput, ToolMissing
+from pipeline.handoff import hand_off
 from pipeline.manifest import Manifest
 from pipeline.run import run
 from pipeline.workplace import Wish, wish_for
@@ -33,9 +34,12 @@ from tests.job_for_tests import (
     edit,
     kill,
     make_job,
+    retouched,
     safelight,
+    sent_file,
     start,
     wait_until,
+    write_card,
 )
 from tests.peers import Cluster, dask_cluster, end, prefect_server
 
@@ -267,6 +271,72 @@ def test_cancelled_on_the_page_it_stops_as_after_ctrl_c(server, job) -> None:
     assert flow_runs(job)[0].state.type.value == "CANCELLED"
 
 
+@contextmanager
+def scheduled(job: Path, *arguments: str) -> Iterator[subprocess.Popen[str]]:
+    """``safelight schedule`` while it watches."""
+    slow = {**os.environ, "PYTHONPATH": SLOW_DISK}
+    process = start("schedule", "--every", "1", *arguments, cwd=job, env=slow)
+    try:
+        assert process.stdout is not None
+        assert "Ctrl-C ends it." in process.stdout.readline()
+        yield process
+        process.send_signal(signal.SIGINT)
+        assert process.wait(30) == 0
+    finally:
+        kill(process)
+
+
+def of_schedule(server: servers.Server, function: str = "safelight-schedule") -> list[Any]:
+    """The runs that the schedule began, the latest first."""
+    from prefect.client.schemas.filters import FlowFilter, FlowFilterName
+    from prefect.client.schemas.sorting import FlowRunSort
+
+    wanted = FlowFilter(name=FlowFilterName(any_=[function]))
+    with api() as client:
+        return client.read_flow_runs(flow_filter=wanted, sort=FlowRunSort.START_TIME_DESC)
+
+
+def latest(server: servers.Server) -> Any:
+    """The state of the run that the schedule began last."""
+    return of_schedule(server)[0].state
+
+
+def test_a_schedule_takes_in_what_arrives(server, job, tmp_path) -> None:
+    card, back = tmp_path / "card", tmp_path / "back"
+    (job / "frames").mkdir()
+    (job / "frames/F0001.yaml").write_text("frame: F0001\nretouch: {ask: [{what: the rim}]}\n")
+    sent = sent_file(hand_off(job, ["F0001"], "Ines", engine=InProcess()), job)
+    before = len(of_schedule(server))
+    with scheduled(job, "--cards", str(card), "--returns", str(back)):
+        time.sleep(3)
+        assert len(of_schedule(server)) == before, "nothing was there to do"
+        retouched(sent, back)
+        write_card(card, [f"N{number:04}" for number in range(30)])  # six are new
+        wait_until(lambda: len(of_schedule(server)) > before, 30)
+        wait_until(lambda: latest(server).is_final(), 60)
+        (run_of_it, *_) = of_schedule(server)
+        assert "6 new frames; 1 taken back" in run_of_it.state.message, run_of_it.state
+        assert run_of_it.name == "small"
+    assert_in_order(job)
+
+
+def test_a_scheduled_run_can_be_cancelled_on_the_page(server, job, tmp_path) -> None:
+    from prefect.states import Cancelling
+
+    write_card(tmp_path / "card", ["N0001"])
+    before = len(of_schedule(server))
+    with scheduled(job, "--cards", str(tmp_path / "card")):
+        wait_until(lambda: len(of_schedule(server)) > before, 30)
+        wait_until(lambda: recorded(job) >= 1, 60)
+        with api() as client:
+            client.set_flow_run_state(of_schedule(server)[0].id, Cancelling())
+        wait_until(lambda: latest(server).is_final(), 60)
+        assert of_schedule(server)[0].state.type.value == "CANCELLED"
+        assert recorded(job) < 20
+        wait_until(lambda: not list(job.glob(".safelight*")), 10)
+        assert_in_order(job)
+
+
 # asked for, and not to be had
 
 
@@ -335,10 +405,7 @@ def test_a_slip_in_job_yaml_is_named(job, written: str, said: str) -> None:
     assert said in ended.stderr
 
 
-def test_a_server_of_ours_is_found_again(tmp_path, monkeypatch) -> None:
-    with prefect_server(tmp_path / "state") as own:
-        assert servers.served() == own
-        assert (tmp_path / "state/safelight/prefect/server.json").is_file()
-        assert (tmp_path / "state/safelight/prefect").stat().st_mode & 0o077 == 0
-    # a note of one that is gone is not believed
-    assert servers.unwell(own.api) is not None
+def test_a_server_of_ours_is_found_again(server) -> None:
+    assert servers.served() == server
+    assert (servers.state_folder() / "server.json").is_file()
+    assert servers.state_folder().stat().st_mode & 0o077 == 0

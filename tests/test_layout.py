@@ -31,7 +31,7 @@ RANKS = {
             "work survey measuring run evening ingest custody rating verify painted colour"
             " showing round_files places cropping takeback carrying handoff retouch asking assess"
             " client_page bagging contact sorting proposing framefile assigning figures suggest"
-            " workplace",
+            " workplace tending",
             "cli",
         ]
     )
@@ -45,6 +45,7 @@ ONLY_USER = {
     "exiftool": "files",
     "pypdfium2": "files",
     "typer": "cli",
+    "prefect": "engines",
     "prefect_dask": "engines",
     "distributed": "engines",
 }

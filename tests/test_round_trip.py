@@ -18,7 +18,7 @@ import tifffile
 from pipeline.errors import InvalidInput, JobBusy
 from pipeline.files import landing
 from pipeline.files.profile import profile_of
-from pipeline.handoff import HandedOff, hand_off, withdraw
+from pipeline.handoff import hand_off, withdraw
 from pipeline.hashing import digest_file
 from pipeline.history import in_words
 from pipeline.manifest import Manifest
@@ -28,10 +28,8 @@ from pipeline.retouch import TakenBack, settle, take_back
 from pipeline.run import run
 from pipeline.survey import survey
 from pipeline.verify import verify
-from tests.job_for_tests import InProcess, edit, make_job, states
+from tests.job_for_tests import InProcess, edit, make_job, retouched, sent_file, states
 from tests.test_cli import Said, safelight  # noqa: F401  # the fixture
-
-ICC_PROFILE, XMP = 34675, 700
 
 CABLE = """\
 frame: F0001
@@ -73,26 +71,6 @@ def _in_this_process(monkeypatch) -> None:
 
 def pixels_of(path: Path) -> np.ndarray:
     return tifffile.imread(path)
-
-
-def retouched(sent: Path, folder: Path, paint: int = 0) -> Path:
-    """The file as another program would save it: other pixels in the middle, all else the same."""
-    with tifffile.TiffFile(sent) as file:
-        pixels, profile = file.asarray(), file.pages[0].tags[ICC_PROFILE].value
-        xmp = file.pages[0].tags[XMP].value
-    height, width = pixels.shape[:2]
-    pixels[height // 2 - 8 : height // 2 + 8, width // 2 - 8 : width // 2 + 8] //= 2
-    pixels[height // 2, width // 2] = paint
-    folder.mkdir(exist_ok=True)
-    tags = [(XMP, 1, len(xmp), xmp, True)]
-    path = folder / sent.name
-    tifffile.imwrite(path, pixels, photometric="rgb", iccprofile=profile, extratags=tags)
-    return path
-
-
-def sent_file(done: HandedOff, job: Path, frame: str = "F0001") -> Path:
-    (path,) = (job / each.sent.path for each in done.sent if each.frame == frame)
-    return path
 
 
 def back(job: Path, *paths: Path, **options) -> TakenBack:

@@ -18,8 +18,8 @@ from pipeline.retouch import take_back
 from pipeline.rounds import retouch_of
 from pipeline.run import run
 from pipeline.verify import verify
-from tests.job_for_tests import InProcess, kill, make_job, start, states, wait_until
-from tests.test_round_trip import CABLE, SHADE, retouched
+from tests.job_for_tests import InProcess, kill, make_job, retouched, start, states, wait_until
+from tests.test_round_trip import CABLE, SHADE
 
 TESTS = Path(__file__).parent
 SLOW_DISK = {

@@ -406,6 +406,36 @@ def pack(
     return 0
 
 
+@app.command()
+@ends_in_words
+def schedule(
+    cards: Annotated[
+        list[Path] | None,
+        typer.Option("--cards", metavar="DIR", help="Where cards appear; may be repeated."),
+    ] = None,
+    returns: Annotated[
+        list[Path] | None,
+        typer.Option("--returns", metavar="DIR", help="Where retouched files arrive; the same."),
+    ] = None,
+    every: Annotated[
+        float, typer.Option(min=1, max=86400, metavar="SECONDS", help="How often to look.")
+    ] = 15.0,
+    serve: Serve = False,
+    job: JobOption = None,
+) -> int:
+    """Watch folders for new cards and returned retouches, take them in, and do what is planned.
+
+    Runs until Ctrl-C; each time is a run on a Prefect server's page, which can start and cancel it.
+    """
+    from pipeline.tending import look_after
+
+    def say(page: str) -> None:
+        print(f"Watching; runs are shown at {page}. Ctrl-C ends it.", flush=True)
+
+    look_after(job_folder(job), cards or [], returns or [], every, serve=serve, say=say)
+    return 0
+
+
 def _wish(folder: Path, engine: str | None, scheduler: str | None, serve: bool) -> Wish | None:
     """Where the command line asks for the work to be done; None where job.yaml says it all."""
     from pipeline.workplace import wish_for

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, TextIO
@@ -108,15 +107,7 @@ def taken_back(done: TakenBack) -> None:
         _say(f"{version.frame}: v{version.number}, {version.reason}")
     for name, failure in done.developed.failed.items():
         _say(f"{name}: {failure.sentence}", sys.stderr)
-    outcomes = Counter[str](verdict.outcome for verdict in done.verdicts)
-    words = {
-        "accepted": "taken back",
-        "known": "there already",
-        "asked": "for you to accept",
-        "refused": "refused",
-    }
-    counts = [f"{outcomes[key]} {text}" for key, text in words.items() if outcomes[key]]
-    _say(("; ".join(counts) or "nothing came back") + ".")
+    _say(f"{done.said}.")
 
 
 def _verdict(verdict: Verdict) -> None:

@@ -34,6 +34,12 @@ os.environ.setdefault("PREFECT_INTERNAL_LOGGING_LEVEL", "CRITICAL")
 os.environ.setdefault("PREFECT_LOGGING_TO_API_ENABLED", "false")
 
 from prefect import flow, task
+from prefect.artifacts import (
+    create_markdown_artifact,
+    create_progress_artifact,
+    create_table_artifact,
+    update_progress_artifact,
+)
 from prefect.cache_policies import NO_CACHE
 from prefect.client.orchestration import get_client
 from prefect.client.schemas.filters import (
@@ -217,6 +223,7 @@ class Flow:
         )
         self._thread: threading.Thread | None = None
         self.run_id: UUID | None = None
+        self._bar: UUID | None = None
         self._ended: State[None] | None = None
         self._asked_at = 0.0
 
@@ -248,6 +255,22 @@ class Flow:
         else:
             self._thread.join(END_S)
 
+    def show_progress(self, key: str, share: float, said: str) -> None:
+        """A bar on the page, 0 to 1; within the flow. Keys are small letters, digits, dashes."""
+        if self._bar is None:
+            made = create_progress_artifact(100.0 * share, key=key, description=said)
+            self._bar = made  # type: ignore[assignment]  # not awaited outside of a loop
+        else:
+            update_progress_artifact(self._bar, progress=100.0 * share, description=said)
+
+    def show_table(self, key: str, rows: list[dict[str, Any]], said: str) -> None:
+        """A table on the page; within the flow."""
+        create_table_artifact(rows, key=key, description=said)
+
+    def show_text(self, key: str, markdown: str, said: str) -> None:
+        """A text on the page; within the flow."""
+        create_markdown_artifact(markdown, key=key, description=said)
+
     def cancelled(self) -> bool:
         """Whether somebody cancelled it on the server's page; asks the server now and then."""
         now = time.monotonic()
@@ -260,7 +283,7 @@ class Flow:
     def _open(self) -> None:
         whole = flow(
             name="safelight",
-            flow_run_name=_literal(self._name),
+            flow_run_name=literal(self._name),
             task_runner=self._runner(),
             persist_result=False,
         )(_until_the_end)
@@ -318,7 +341,7 @@ def _forget_events() -> None:
                 worker._queue.get_nowait()
 
 
-def _literal(name: str) -> str:
+def literal(name: str) -> str:
     """A name as Prefect takes names: it fills in what stands in braces."""
     return name.replace("{", "{{").replace("}", "}}")
 
@@ -473,7 +496,7 @@ class _Engine:
         names = tuple(laid)
         if not names:
             return
-        run = chunk.with_options(task_run_name=_literal(f"{stage}: {_few(names)}"))
+        run = chunk.with_options(task_run_name=literal(f"{stage}: {_few(names)}"))
         try:
             future = self._flow.do(lambda: run.submit(stage, spool.there, names))
         except Exception as error:

@@ -13,8 +13,6 @@ import socket
 import subprocess
 import sys
 import time
-import urllib.error
-import urllib.request
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import asdict, dataclass
@@ -100,10 +98,13 @@ def state_folder() -> Path:
 
 def unwell(api: str) -> str | None:
     """Why a server does not answer as a healthy one; None where it does."""
+    from urllib.error import URLError
+    from urllib.request import urlopen
+
     try:
-        with urllib.request.urlopen(f"{api.rstrip('/')}/health", timeout=HEALTH_S) as answer:
+        with urlopen(f"{api.rstrip('/')}/health", timeout=HEALTH_S) as answer:
             said = answer.read(100).decode("utf-8", "replace").strip()
-    except urllib.error.URLError as error:
+    except URLError as error:
         return str(getattr(error.reason, "strerror", None) or error.reason)
     except (OSError, ValueError) as error:
         return str(error)
@@ -113,9 +114,11 @@ def unwell(api: str) -> str | None:
 def state_of_run(api: str, run_id: object) -> str | None:
     """The type of a flow run's state; None where the server does not say. Asks once only: whoever
     works on frames waits for it."""
+    from urllib.request import urlopen
+
     with suppress(OSError, ValueError, KeyError, TypeError):
         run = f"{api.rstrip('/')}/flow_runs/{run_id}"
-        with urllib.request.urlopen(run, timeout=HEALTH_S) as answer:
+        with urlopen(run, timeout=HEALTH_S) as answer:
             return str(json.load(answer)["state"]["type"])
     return None
 

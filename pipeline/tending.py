@@ -1,0 +1,164 @@
+"""A job that looks after itself: what came in is taken in, and what the plan says is done.
+
+Nothing is decided that a person decides: what is only asked about is left, and named.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from pipeline import wording
+from pipeline.errors import InvalidInput, Problem, SafelightError
+from pipeline.survey import read_job
+from pipeline.wording import counted
+from pipeline.workplace import prefect_server
+
+WAIT_S = 600.0
+"""How long to wait for another run on the job."""
+
+Seen = frozenset[tuple[str, int, int]]
+"""Files as they lie in folders: path, size, time of the last change."""
+
+
+@dataclass
+class Watch:
+    """Looks at folders for what is new and stands still."""
+
+    folders: Sequence[Path]
+    _before: Seen = frozenset()
+    _told: Seen = field(default_factory=frozenset)
+
+    def news(self) -> bool:
+        """Whether something has come or changed since this last said so, and stands still since the
+        last look."""
+        now = frozenset(_files(self.folders))
+        still, self._before = now == self._before, now
+        if not still or not now - self._told:
+            return False
+        self._told = now
+        return True
+
+
+def look_after(
+    folder: Path,
+    cards: Sequence[Path],
+    returns: Sequence[Path],
+    every_s: float,
+    *,
+    serve: bool,
+    say: Callable[[str], None],
+) -> None:
+    """Serve a deployment that tends the job, until Ctrl-C; a run begins when something is new.
+
+    ``say`` is told where the deployment is shown. Raises ``InvalidInput`` where no folder is given
+    or one lies in the job's own, and ``ToolMissing`` where there is no server.
+    """
+    name = read_job(folder).file.job
+    given = [*(("--cards", path) for path in cards), *(("--returns", path) for path in returns)]
+    faults = [
+        Problem(option, 0, "", f"{wording.shown(str(path))} {fault}", "a folder outside the job's")
+        for option, path in given
+        if (fault := _unfit(folder, path))
+    ]
+    if not given:
+        faults = [Problem("schedule", 0, "", "nothing to watch", "--cards DIR, --returns DIR")]
+    if faults:
+        raise InvalidInput(faults)
+    server = prefect_server("prefect", serve=serve)
+    from pipeline.engines.deployment import serve as serve_deployment
+
+    say(f"{server.page}/deployments")
+    watched = [path.resolve() for _, path in given]
+    serve_deployment(
+        # a name is a part of a path at the server's
+        re.sub(r"[/%&<>]+", "-", name),
+        "pipeline.tending:tend",
+        {
+            "job": str(folder),
+            "cards": [str(path.resolve()) for path in cards],
+            "returns": [str(path.resolve()) for path in returns],
+        },
+        Watch(watched).news,
+        every_s,
+    )
+
+
+def _unfit(folder: Path, path: Path) -> str:
+    """Why a folder cannot be watched. One that is not there may come, as a card does."""
+    if path.exists() and not path.is_dir():
+        return "is no folder"
+    return "lies in the job's folder" if path.resolve().is_relative_to(folder.resolve()) else ""
+
+
+def tend(job: str, cards: Sequence[str], returns: Sequence[str]) -> tuple[bool, str]:
+    """Take in what lies on cards and what came back from retouching, then do what the plan says.
+
+    Folders that are not there, such as a card that is not in, are passed over. Returns whether
+    all went well, and what happened in words.
+    """
+    folder = Path(job)
+    parts = (
+        (_not_empty(cards), _take_in),
+        (_not_empty(returns), _take_back),
+        ([folder], _carry_out),
+    )
+    said: list[str] = []
+    well = True
+    for there, part in parts:
+        if there:
+            try:
+                so, words = part(folder, there)
+            except SafelightError as error:  # the other parts do not wait for this one
+                so, words = False, [str(error)]
+            well = well and so
+            said += words
+    return well, "; ".join(said)
+
+
+def _take_in(job: Path, cards: Sequence[Path]) -> tuple[bool, list[str]]:
+    from pipeline.ingest import ingest
+
+    taken = ingest(job, cards)
+    failed = [f"{name}: {why}" for name, why in taken.failed.items()]
+    return taken.exit_code == 0, [counted(len(taken.new), "new frame"), *failed]
+
+
+def _take_back(job: Path, returns: Sequence[Path]) -> tuple[bool, list[str]]:
+    from pipeline.retouch import take_back
+
+    back = take_back(job, returns, wait_s=WAIT_S)
+    left = [
+        f"{verdict.examination.path.name}: {finding.sentence}"
+        for verdict in back.verdicts
+        if verdict.outcome in ("asked", "refused")
+        for finding in verdict.findings
+    ]
+    return back.exit_code == 0, [back.said, *left]
+
+
+def _carry_out(job: Path, _: Sequence[Path]) -> tuple[bool, list[str]]:
+    from pipeline.run import run
+
+    done = run(job, wait_s=WAIT_S)
+    failed = [f"{frame}: {failure.sentence}" for frame, failure in done.failed.items()]
+    return done.exit_code == 0, [done.said or "nothing to develop", *failed]
+
+
+def _not_empty(folders: Sequence[str]) -> list[Path]:
+    return [Path(folder) for folder in folders if any(_files([Path(folder)]))]
+
+
+def _files(folders: Sequence[Path]) -> Iterator[tuple[str, int, int]]:
+    """What lies in folders and below; links are not followed, what cannot be read is not there."""
+    for folder in folders:
+        for where, _, names in os.walk(folder):
+            for name in names:
+                try:
+                    found = os.lstat(os.path.join(where, name))  # noqa: PTH118 - of any bytes
+                except OSError:
+                    continue
+                yield os.path.join(where, name), found.st_size, found.st_mtime_ns  # noqa: PTH118
