@@ -40,7 +40,7 @@ def work_off(folder: str, names: Sequence[str]) -> list[Answer]:
         for name in names:
             if spool.stopped:
                 return
-            if not spool.has_answer(name):
+            if spool.is_open(name):
                 yield spool.task(name)
 
     try:

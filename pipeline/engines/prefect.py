@@ -393,6 +393,7 @@ def close_abandoned(labels: Sequence[str], own: UUID) -> None:
 class _Chunk:
     """Tasks on their way: those that have not ended, and when something was last heard of them."""
 
+    names: Sequence[str]
     left: dict[str, Task]
     future: PrefectFuture[Any]
     heard_at: float
@@ -447,6 +448,8 @@ class _Engine:
                     yield outcome
                 if not this.left:
                     going.remove(this)
+                    for name in this.names:
+                        spool.clear(name)
             if interruption.asked_at is not None:
                 spool.stop()
                 if time.monotonic() > interruption.asked_at + GRACE_S:
@@ -488,7 +491,7 @@ class _Engine:
         laid: dict[str, Task] = {}
         for each in batch:
             try:
-                spool.forget(each.name)
+                spool.clear(each.name)
                 spool.put(each)
                 laid[each.name] = each
             except Exception as error:
@@ -503,7 +506,7 @@ class _Engine:
             for each in laid.values():
                 yield Outcome(each, failure=failure_of(error))
             return
-        going.append(_Chunk(laid, future, time.monotonic()))
+        going.append(_Chunk(names, laid, future, time.monotonic()))
 
     def _ended(self, spool: Spool, this: _Chunk, interruption: Interruption) -> Iterator[Outcome]:
         """What came of a chunk since it was looked at last."""

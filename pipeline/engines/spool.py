@@ -95,8 +95,12 @@ class Spool:
         self._write(name, "outcome", (outcome.record, outcome.failure))
 
     def has_answer(self, name: str) -> bool:
-        """Whether a task has ended."""
+        """Whether a task has ended, and its outcome still lies here."""
         return (self.folder / _file(name, "outcome")).exists()
+
+    def is_open(self, name: str) -> bool:
+        """Whether a task was laid out, and has not ended."""
+        return not self.has_answer(name) and (self.folder / _file(name, "task")).exists()
 
     def answers(self, names: Collection[str]) -> Iterator[str]:
         """Those of the names of which an outcome has come since this was asked last."""
@@ -113,11 +117,13 @@ class Spool:
         record, failure = self._read(task.name, "outcome", back)
         return Outcome(task, record, failure)
 
-    def forget(self, name: str) -> None:
-        """Take a task's outcome away, so that it can be done once more."""
-        file = _file(name, "outcome")
-        self._seen.discard(file)
-        (self.folder / file).unlink(missing_ok=True)
+    def clear(self, name: str) -> None:
+        """Take a task and its outcome away: whoever begins it again finds nothing to do, and the
+        folder, which is looked through all the time, stays small."""
+        for kind in ("task", "outcome"):  # in this order: never open again
+            file = _file(name, kind)
+            self._seen.discard(file)
+            (self.folder / file).unlink(missing_ok=True)
 
     def stop(self) -> None:
         """Ask the other side to begin no further task."""

@@ -1,0 +1,121 @@
+"""Times a whole run on each engine: processes here, a flow on Prefect, the same on Dask.
+
+`python tests/bench/engines.py [--small 500] [--large 60] [--megapixels 33] [--rounds 2]
+[--raws DIR]`
+
+Every round runs `safelight run` on one job, on each engine in turn: here, with a Prefect server
+that runs already, and with a Dask scheduler and two workers of one thread that run already, all on
+this machine. Small frames are 200 × 140 pixels, so that what an engine adds shows; large ones are
+the demo's. Medians of wall time after a run on each to warm up; what it adds a frame; and a run
+with nothing to do.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from raws import ROOT, make_raws
+
+sys.path.insert(0, str(ROOT))
+
+from tests.job_for_tests import make_job, write_job
+from tests.peers import dask_cluster, prefect_server
+
+FRAME = "QL0004"
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--small", type=int, default=500)
+    parser.add_argument("--large", type=int, default=60)
+    parser.add_argument("--megapixels", type=float, default=33)
+    parser.add_argument("--rounds", type=int, default=2)
+    parser.add_argument("--raws", type=Path, help="keep the raw here for another time")
+    given = parser.parse_args()
+    with tempfile.TemporaryDirectory() as scratch:
+        folder = Path(scratch)
+        (folder / "cluster").mkdir()
+        with prefect_server(folder), dask_cluster(folder / "cluster") as cluster:
+            if given.small:
+                job = make_job(folder / "small" / "job", given.small, given.small)
+                compare(job, cluster.address, given.rounds, f"{given.small} frames of 0.03 MP")
+            if given.large:
+                (raw,) = make_raws(given.raws or folder, given.megapixels, [FRAME])
+                job = large_job(folder / "large" / "job", raw, given.large)
+                said = f"{given.large} frames of {given.megapixels:g} MP"
+                compare(job, cluster.address, given.rounds, said)
+
+
+def large_job(job: Path, raw: Path, frames: int) -> Path:
+    """A job of the same raw again and again, each with a byte of its own at its end."""
+    from pipeline.ingest import ingest
+    from pipeline.rating import rate
+
+    card = job.parent / "card"
+    card.mkdir(parents=True)
+    names = [f"L{number:04}" for number in range(frames)]
+    for number, name in enumerate(names):
+        shutil.copy(raw, card / f"{name}.dng")
+        with (card / f"{name}.dng").open("ab") as stream:
+            stream.write(number.to_bytes(2, "big"))
+    write_job(job)
+    (job / "setups/daylight.yaml").unlink()
+    assert ingest(job, [card], link=True).failed == {}
+    rate(job, 4, names)
+    return job
+
+
+def compare(job: Path, scheduler: str, rounds: int, said: str) -> None:
+    engines = {
+        "here": ["--engine", "here"],
+        "prefect": ["--engine", "prefect"],
+        "dask": ["--engine", "dask", "--scheduler", scheduler],
+    }
+    before = (job / "manifest.sqlite").read_bytes()
+    for arguments in engines.values():  # kernels, files and workers are warm then
+        run(job, [*arguments, "?000[0-9]"])
+    frames = 0
+    reset(job, before)
+    times: dict[str, list[float]] = {name: [] for name in engines}
+    idle = []
+    for _ in range(rounds):
+        for name, arguments in engines.items():
+            times[name].append(run(job, arguments))
+            frames = len(list((job / "masters").glob("*.tif")))
+            idle.append(run(job, arguments))
+            reset(job, before)
+    print(f"{said}:")
+    base = statistics.median(times["here"])
+    for name, taken in times.items():
+        middle = statistics.median(taken)
+        added = 1000 * (middle - base) / frames
+        print(f"  {name:8} {middle:7.1f} s  ratio {middle / base:5.3f}  {added:+7.1f} ms a frame")
+    print(f"  nothing to do: {statistics.median(idle):.2f} s, with any engine")
+
+
+def run(job: Path, arguments: list[str]) -> float:
+    start = time.perf_counter()
+    subprocess.run(
+        [sys.executable, "-c", "from pipeline.cli import main; main()", "run", *arguments],
+        cwd=job, check=True, stdout=subprocess.DEVNULL,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )  # fmt: skip
+    return time.perf_counter() - start
+
+
+def reset(job: Path, before: bytes) -> None:
+    """As before the first run."""
+    shutil.rmtree(job / "masters")
+    (job / "manifest.sqlite").write_bytes(before)
+
+
+if __name__ == "__main__":
+    main()
