@@ -16,7 +16,7 @@ import pytest
 from PIL import Image, ImageCms
 
 from pipeline.errors import CannotWrite
-from pipeline.files.formats import SHOWS, has_fine_colour, written
+from pipeline.files.formats import LEAST_QUALITY, MOST_QUALITY, SHOWS, has_fine_colour, written
 from pipeline.files.landing import land
 from pipeline.files.metadata import MetadataWriter
 from pipeline.files.profile import profile_of
@@ -147,6 +147,19 @@ def test_the_best_quality_under_a_cap(kind: str, photograph, blocks, tmp_path: P
     better = {"format": kind, "quality": done.quality + 1}
     assert len(written(photograph, "srgb", better, ppi=72, blocks=blocks).content) > cap
     assert not done.notes or "visible" in done.notes[0]
+
+
+def test_the_best_quality_is_the_one_that_trying_all_of_them_finds(photograph) -> None:
+    part = np.ascontiguousarray(photograph[::3, ::3])  # colour as fine as can be
+    assert has_fine_colour(part)
+    sizes = {
+        quality: len(written(part, "srgb", {"format": "jpeg", "quality": quality}, ppi=72).content)
+        for quality in range(LEAST_QUALITY, MOST_QUALITY + 1)
+    }
+    for cap in (*sizes.values(), 10 * max(sizes.values())):
+        done = written(part, "srgb", {"format": "jpeg", "max_bytes": cap}, ppi=72)
+        best = max(quality for quality, size in sizes.items() if size <= cap)
+        assert (done.quality, len(done.content)) == (best, sizes[best])
 
 
 def test_a_cap_that_shows_is_told_and_one_that_cannot_be_kept_is_refused(photograph) -> None:

@@ -43,9 +43,11 @@ def noise(size: float, height: int = HEIGHT, width: int = WIDTH, seed: int = 1) 
     return (field.at(Box(0, height, 0, width)) - 0.5) * 2 * WIDEST
 
 
-@pytest.mark.parametrize("size", [0.5, 2.0, 6.0])
-def test_the_field_is_normal_noise_of_one_size(size: float) -> None:
-    values = noise(size)
+@pytest.mark.parametrize(("size", "by"), [(0.5, 1), (2.0, 1), (6.0, 1), (2.0, 2)])
+def test_the_field_is_normal_noise_of_one_size(size: float, by: int) -> None:
+    """In thousandths of the long edge, whatever that is in pixels."""
+    height, width = by * HEIGHT, by * WIDTH
+    values = noise(size, height, width)
     assert values.mean() == pytest.approx(0, abs=0.05)
     assert values.std() == pytest.approx(1, rel=0.06)
     if size == 0.5:
@@ -53,10 +55,10 @@ def test_the_field_is_normal_noise_of_one_size(size: float) -> None:
         assert (values > 1).mean() == pytest.approx(0.159, abs=0.01)
         assert (values > 2).mean() == pytest.approx(0.023, abs=0.005)
     # noise blurred by a Gaussian of s has the autocorrelation exp(-d² / (4 s²))
-    sigma = size / 1000 * WIDTH / 2.3548
+    sigma = size / 1000 * width / 2.3548
     for distance in (1, 2, 3):
         for shifted in (values[:, distance:], values[distance:].T[:, :]):
-            first = values[:, :-distance] if shifted.shape[0] == HEIGHT else values[:-distance].T
+            first = values[:, :-distance] if shifted.shape[0] == height else values[:-distance].T
             measured = (first * shifted).mean() / values.var()
             expected = np.exp(-(distance**2) / (4 * sigma**2))
             if sigma > 0.6:  # below, a pixel is too coarse for the formula

@@ -667,3 +667,22 @@ def test_what_changed_about_a_chart_is_said(inputs: dict[str, Any], reason: str)
     _, action = planned(changed, replace(state, versions=(version,)))
     assert told(action) == ("develop", 2, reason)
     assert action.key == key_of(inputs_of(changed, state.original.digest, LIBRARIES))
+
+
+# --- masks that are carried ---
+
+
+def following(original: str = "blake3:QL0003", version: str = "1") -> ResolvedFrame:
+    return replace(resolved(), follows={"QL0003": {"original": original, "version": version}})
+
+
+@pytest.mark.parametrize("changed", [following("blake3:other"), following(version="2"), resolved()])
+def test_what_a_mask_is_carried_from_decides_the_pixels(changed: ResolvedFrame) -> None:
+    before = inputs_of(following(), "blake3:QL0007", LIBRARIES)
+    master = Artifact("masters/QL0007_v1.tif", "blake3:1", 48_000_000)
+    version = Version("QL0007", 1, key_of(before), "", before, master, "2026-05-20T12:00:00Z")
+    state = ingested(versions=(version,))
+    assert told(only(planned(following(), state))) == ("nothing", 1, "v1 is current")
+    action = only(planned(changed, state))
+    assert told(action) == ("develop", 2, "what its masks follow changed")
+    assert action.key == key_of(inputs_of(changed, "blake3:QL0007", LIBRARIES))
