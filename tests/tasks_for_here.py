@@ -146,3 +146,10 @@ def fail_so_often(work: tuple[str, int, int]) -> int:
         (Path(folder) / str(made)).touch()
         raise UnreadableOriginal("the disk is away") from OSError(number, os.strerror(number))
     return made
+
+
+def mark(folder: str) -> str:
+    """Leave a file of one's own; its name."""
+    path = Path(folder) / f"{time.monotonic_ns()}"
+    path.touch(exist_ok=False)
+    return path.name

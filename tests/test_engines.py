@@ -349,6 +349,35 @@ def test_a_scheduler_that_starts_anew_costs_only_time(server, tmp_path, request,
 # the spool
 
 
+def test_what_is_begun_twice_is_done_once(tmp_path: Path) -> None:
+    from pipeline.engines import chunks
+
+    marks = tmp_path / "marks"
+    marks.mkdir()
+    spool = Spool.made(
+        tmp_path,
+        Header("tasks_for_here:mark", 60.0, {"tasks": "1"}, "tasks_for_here:versions"),
+    )
+    names = ["Q1", "Q2", "Q3"]
+    for name in names:
+        spool.put(Task(name, str(marks)))
+    try:
+        first = chunks.work_off(str(spool.folder), names[:2])
+        assert [name for name, _, failure in first if failure is None] == names[:2]
+        again = chunks.work_off(str(spool.folder), names)
+        assert [name for name, _, _ in again] == names
+        assert again[:2] == first
+        for name in names:
+            spool.clear(name)
+        assert chunks.work_off(str(spool.folder), names) == []
+        spool.put(Task("Q4", str(marks)))
+        spool.stop()
+        assert chunks.work_off(str(spool.folder), ["Q4"]) == []
+    finally:
+        chunks.close()
+    assert len(list(marks.iterdir())) == 3
+
+
 def test_paths_are_moved_by_the_longest_prefix() -> None:
     paths = {"/jobs": "/mnt/jobs", "/jobs/big": "/fast"}
     assert moved(Path("/jobs/small/a"), paths) == Path("/mnt/jobs/small/a")

@@ -8,6 +8,7 @@ cluster that is started here are processes of this machine.
 from __future__ import annotations
 
 import os
+import time
 from collections.abc import Callable
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
@@ -31,6 +32,10 @@ if TYPE_CHECKING:
     from prefect.task_runners import TaskRunner
 
 
+ASK_S = 1.0
+"""How often the scheduler is asked for its workers."""
+
+
 class Cluster:
     """The workers of the scheduler at ``address``, or some that are started here.
 
@@ -44,6 +49,8 @@ class Cluster:
         self._address = address
         self._own_lanes = lanes
         self._client: Client | None = None
+        self._threads = 0
+        self._asked_at = -ASK_S
 
     def runner(self) -> TaskRunner[Any]:
         if self._address:
@@ -56,9 +63,11 @@ class Cluster:
     def lanes(self, pixels: int) -> int:
         if self._client is None or self._client.status != "running":
             return 0
-        workers = self._client.scheduler_info(n_workers=-1)["workers"].values()
-        threads = sum(int(worker["nthreads"]) for worker in workers)
-        return threads if self._address else min(threads, self._own_lanes(pixels))
+        if time.monotonic() > self._asked_at + ASK_S:
+            workers = self._client.scheduler_info(n_workers=-1)["workers"].values()
+            self._threads = sum(int(worker["nthreads"]) for worker in workers)
+            self._asked_at = time.monotonic()
+        return self._threads if self._address else min(self._threads, self._own_lanes(pixels))
 
     def check(self, spool: Spool) -> None:
         context = FlowRunContext.get()

@@ -63,7 +63,7 @@ from pipeline.engines.chunks import Answer, OtherVersions
 from pipeline.engines.here import GRACE_S
 from pipeline.engines.server import API, state_of_run, unwell
 from pipeline.engines.spool import Header, Spool
-from pipeline.engines.tries import Interruption, tried
+from pipeline.engines.tries import Interruption, may_pass, tried
 from pipeline.engines.worker import bug
 from pipeline.errors import SafelightError
 
@@ -90,6 +90,9 @@ LOOK_S = 0.05
 
 ASK_S = 2.0
 """How often the server is asked whether somebody cancelled the run on its page."""
+
+SILENCE_S = 60.0
+"""How long it is not asked again when it did not say."""
 
 LANES_S = 60.0
 """How long a cluster may be without a worker."""
@@ -278,6 +281,8 @@ class Flow:
             return False
         self._asked_at = now
         state = state_of_run(os.environ[API], self.run_id)
+        if state is None:
+            self._asked_at = now + SILENCE_S
         return state in (StateType.CANCELLING, StateType.CANCELLED)
 
     def _open(self) -> None:
@@ -481,8 +486,9 @@ class _Engine:
         if not self._task_s:
             return 1
         whole = CHUNK_S / self._task_s
-        least = self._site.task_cost_s / COST_SHARE / self._task_s
-        return max(1, round(min(whole, max(least, left / lanes / 2))))
+        share = left / max(1, lanes)
+        least = min(self._site.task_cost_s / COST_SHARE / self._task_s, share)
+        return max(1, round(min(whole, max(least, share / 2))))
 
     def _begin(
         self, spool: Spool, stage: str, batch: Sequence[Task], going: list[_Chunk]
@@ -494,6 +500,9 @@ class _Engine:
                 spool.clear(each.name)
                 spool.put(each)
                 laid[each.name] = each
+            except OSError as error:
+                sentence = f"its task could not be laid out ({error.strerror})"
+                yield Outcome(each, failure=Failure(sentence, may_pass=may_pass(error)))
             except Exception as error:
                 yield Outcome(each, failure=bug(error))
         names = tuple(laid)
