@@ -110,8 +110,22 @@ def test_what_is_at_one_place_in_different_pictures_is_dust():
     clean = {name: evidence(picture) for name, picture in scenes()}
     assert find(clean, {}) == []
     dirty = {name: evidence(dusted(p, places).astype(np.float32)) for name, p in scenes()}
-    for speck in find(dirty, {}):
+    specks = find(dirty, {})
+    assert specks
+    for speck in specks:
         assert min(np.hypot(speck.x - x, speck.y - y) for x, y in places) < 0.01
+
+
+def test_where_the_pictures_are_out_of_focus_every_speck_is_seen_in_each():
+    places = [(0.2, 0.8), (0.5, 0.5), (0.9, 0.3)]
+    found = {}
+    for name, picture in scenes():
+        soft = cv2.GaussianBlur(cv2.resize(picture, None, fx=2, fy=2), (0, 0), 8)
+        found[name] = evidence(dusted(soft, places, radius=5).astype(np.float32))
+    specks = sorted(find(found, {}))
+    assert [speck.scenes for speck in specks] == [len(SCENES)] * len(places)
+    for speck, place in zip(specks, places, strict=True):
+        assert (speck.x, speck.y) == pytest.approx(place, abs=0.002)
 
 
 def test_what_stands_still_in_every_picture_proves_nothing(rng):

@@ -83,6 +83,19 @@ def test_a_thing_that_is_gone_or_covered_is_refused():
         assert found.confidence < LEAST_CONFIDENCE
 
 
+def test_what_lies_before_a_thing_now_is_not_taken_for_it():
+    """A green bar over a sixth of it, which moved: the mask ends where the bar begins."""
+    picture = photograph("coffee")
+    mask = disc(picture.shape[:2], 300, 200, 70)
+    moved, truth_there = (np.roll(each, (10, 14), axis=(0, 1)) for each in (picture, mask))
+    moved[:, 350:390] = (0.02, 0.3, 0.05)
+    assert 0.1 < truth_there[:, 350:390].sum() / truth_there.sum() < 0.25
+    truth_there[:, 350:390] = 0
+    found = follow(picture.transpose(2, 0, 1), moved.transpose(2, 0, 1), mask)
+    assert overlap(found.density, truth_there) > 0.95
+    assert found.density[:, 355:385].max() < 0.1
+
+
 def test_what_leaves_the_frame_is_refused():
     picture = photograph("coffee")
     moved = cv2.warpAffine(picture, np.array([[1.0, 0, 120], [0, 1, 0]]), picture.shape[1::-1])
