@@ -173,8 +173,8 @@ def _start(folder: Path) -> Server:
 
 def check_scheduler(address: str) -> None:
     """Raises ``ToolMissing`` where nothing listens at a scheduler's address."""
-    parts = urlsplit(address if "://" in address else f"tcp://{address}")
     try:
+        parts = urlsplit(address if "://" in address else f"tcp://{address}")
         host, port = parts.hostname, parts.port
         if not host or not port:
             raise ValueError
