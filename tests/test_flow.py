@@ -199,7 +199,7 @@ def test_killed_outright_it_goes_on_from_there(server, job, undisturbed, name, r
     arguments += ["--scheduler", scheduler] if scheduler else []
     slow = {**os.environ, "PYTHONPATH": SLOW_DISK}
     process = start(*arguments, cwd=job, env=slow)
-    wait_until(lambda: recorded(job) >= 4 or process.poll() is not None, 60)
+    wait_until(lambda: recorded(job) >= 4 or process.poll() is not None, 90)
     kill(process)
     there = {path.name for path in (job / "masters").glob("*.tif")}
     unrecorded = len(there) - recorded(job)
@@ -228,7 +228,7 @@ def test_a_server_that_dies_in_mid_run_costs_nothing_but_the_page(
     with prefect_server(tmp_path / "state") as own:
         slow = {**os.environ, "PYTHONPATH": SLOW_DISK}
         process = start("deliver", "web", "--engine", "prefect", cwd=job, env=slow)
-        wait_until(lambda: recorded(job) >= 4 or process.poll() is not None, 60)
+        wait_until(lambda: recorded(job) >= 4 or process.poll() is not None, 90)
         assert process.poll() is None
         end(own.pid)
         said, complaints = process.communicate(timeout=120)
@@ -246,9 +246,9 @@ def test_ctrl_c_finishes_what_is_in_flight(server, job, name, request) -> None:
         arguments += ["--scheduler", request.getfixturevalue("cluster").address]
     slow = {**os.environ, "PYTHONPATH": SLOW_DISK}
     process = start(*arguments, cwd=job, env=slow)
-    wait_until(lambda: recorded(job) >= 3 or process.poll() is not None, 60)
+    wait_until(lambda: recorded(job) >= 3 or process.poll() is not None, 90)
     process.send_signal(signal.SIGINT)
-    _, complaints = process.communicate(timeout=60)
+    _, complaints = process.communicate(timeout=90)
     assert process.returncode == 130, complaints
     assert complaints.endswith("the same command goes on from there.\n")
     assert recorded(job) < 20
@@ -261,10 +261,10 @@ def test_cancelled_on_the_page_it_stops_as_after_ctrl_c(server, job) -> None:
 
     slow = {**os.environ, "PYTHONPATH": SLOW_DISK}
     process = start("deliver", "web", "--engine", "prefect", cwd=job, env=slow)
-    wait_until(lambda: flow_runs(job) or process.poll() is not None, 60)
+    wait_until(lambda: flow_runs(job) or process.poll() is not None, 90)
     with api() as client:
         client.set_flow_run_state(flow_runs(job)[0].id, Cancelling(), force=True)
-    _, complaints = process.communicate(timeout=60)
+    _, complaints = process.communicate(timeout=90)
     assert process.returncode == 130, complaints
     assert recorded(job) < 20
     assert_in_order(job)
@@ -312,8 +312,8 @@ def test_a_schedule_takes_in_what_arrives(server, job, tmp_path) -> None:
         assert len(of_schedule(server)) == before, "nothing was there to do"
         retouched(sent, back)
         write_card(card, [f"N{number:04}" for number in range(30)])  # six are new
-        wait_until(lambda: len(of_schedule(server)) > before, 30)
-        wait_until(lambda: latest(server).is_final(), 60)
+        wait_until(lambda: len(of_schedule(server)) > before, 90)
+        wait_until(lambda: latest(server).is_final(), 90)
         (run_of_it, *_) = of_schedule(server)
         assert "6 new frames; 1 taken back" in run_of_it.state.message, run_of_it.state
         assert run_of_it.name == "small"
@@ -326,11 +326,11 @@ def test_a_scheduled_run_can_be_cancelled_on_the_page(server, job, tmp_path) -> 
     write_card(tmp_path / "card", ["N0001"])
     before = len(of_schedule(server))
     with scheduled(job, "--cards", str(tmp_path / "card")):
-        wait_until(lambda: len(of_schedule(server)) > before, 30)
-        wait_until(lambda: recorded(job) >= 1, 60)
+        wait_until(lambda: len(of_schedule(server)) > before, 90)
+        wait_until(lambda: recorded(job) >= 1, 90)
         with api() as client:
             client.set_flow_run_state(of_schedule(server)[0].id, Cancelling())
-        wait_until(lambda: latest(server).is_final(), 60)
+        wait_until(lambda: latest(server).is_final(), 90)
         assert of_schedule(server)[0].state.type.value == "CANCELLED"
         assert recorded(job) < 20
         wait_until(lambda: not list(job.glob(".safelight*")), 10)

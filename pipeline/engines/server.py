@@ -26,7 +26,7 @@ API = "PREFECT_API_URL"
 CONNECT_S = 2.0
 """How long a scheduler may take to accept a connection."""
 
-HEALTH_S = 1.5
+HEALTH_S = 1.0
 """How long a server may take to say that it is well."""
 
 START_S = 90.0
@@ -97,7 +97,12 @@ def state_folder() -> Path:
 
 
 def unwell(api: str) -> str | None:
-    """Why a server does not answer as a healthy one; None where it does."""
+    """Why a server does not answer as a healthy one; None where it does. Asks twice: it may be
+    busy."""
+    return _unwell(api) and _unwell(api)
+
+
+def _unwell(api: str) -> str | None:
     from urllib.error import URLError
     from urllib.request import urlopen
 
