@@ -6,6 +6,7 @@ workers (``work``), by whichever engine is given.
 
 from __future__ import annotations
 
+import os
 from collections import Counter
 from collections.abc import Generator, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -183,7 +184,7 @@ class _Run:
         threads = cores() if len(self.todo) == 1 else 1
         with (
             self._metadata() as metadata,
-            closing(self._tasks(metadata, threads)) as tasks,
+            closing(self._tasks(metadata, threads, foresee=place.near)) as tasks,
             closing(_one_ahead(tasks)) as coming,
             closing(
                 engine(self.survey.most_pixels(self.todo)).run(Counted(coming, len(self.todo)))
@@ -246,8 +247,13 @@ class _Run:
 
         return MetadataWriter()
 
-    def _tasks(self, metadata: MetadataWriter | None, threads: int) -> Generator[Task]:
-        """What to hand out. Drawn in a thread of its own, so it keeps off the manifest."""
+    def _tasks(
+        self, metadata: MetadataWriter | None, threads: int, *, foresee: bool
+    ) -> Generator[Task]:
+        """What to hand out. Drawn in a thread of its own, so it keeps off the manifest.
+
+        ``foresee`` has the system read what the next task will read, while others are worked on.
+        """
         for frame, actions in self.todo.items():
             develops = any(action.action == "develop" for action in actions)
             from_original = develops and retouch_of(self.survey.states[frame].trips).back is None
@@ -255,7 +261,10 @@ class _Run:
                 self.unhanded.append((frame, failure))
                 continue
             try:
-                yield Task(frame, self._work(frame, actions, metadata, threads))
+                work = self._work(frame, actions, metadata, threads)
+                if foresee:
+                    _foresee(work)
+                yield Task(frame, work)
             except SafelightError as error:
                 self.unhanded.append((frame, Failure(str(error), error.exit_code)))
 
@@ -451,6 +460,21 @@ def as_retouched(folder: Path, back: Back) -> Retouched:
 
 def _master_path(frame: str, version: int | None) -> str:
     return f"masters/{frame}_v{version}.tif"
+
+
+def _foresee(work: FrameWork) -> None:
+    """Ask the system to read a file before it is needed: a disk that is slow then costs no time
+    in which nothing is worked on."""
+    if work.recorded is not None:
+        path = work.job / work.recorded.path
+    else:
+        path = work.retouched.path if work.retouched else work.development.original
+    with suppress(OSError, AttributeError):  # what cannot be read is said by whoever needs it
+        descriptor = os.open(path, os.O_RDONLY)
+        try:
+            os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_WILLNEED)
+        finally:
+            os.close(descriptor)
 
 
 def _one_ahead(tasks: Generator[Task]) -> Generator[Task]:

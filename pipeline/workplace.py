@@ -113,12 +113,14 @@ class Told(Protocol):
 
 
 class Workplace:
-    """Processes on this machine; whoever listens is the only one who is told."""
+    """Where the work is done, and who is told. ``near`` says that it is done on this machine."""
 
     page: str | None = None
 
-    def __init__(self, make: MakeEngine, listener: Listener | None) -> None:
-        self.make, self.listener = make, listener
+    def __init__(
+        self, make: MakeEngine, listener: Listener | None = None, *, near: bool = True
+    ) -> None:
+        self.make, self.listener, self.near = make, listener, near
 
     def over(self, status: Callable[[], Mapping[str, Any]], outcome: Told) -> None:
         """The run's work is done, and this is what came of it."""
@@ -149,7 +151,9 @@ def workplace(folder: Path, job: str, wish: Wish, listener: Listener | None) -> 
     named = f"{job}, {time.strftime('%Y-%m-%d %H:%M')}"
     labels = ["safelight", f"job: {job}", f"folder: {folder}"]
     with OnPrefect(folder, header, _site(wish), stage_of, name=named, labels=labels) as make:
-        yield OnPage(make, server, folder, job, listener)
+        page = OnPage(make, server, folder, job, listener)
+        page.near = wish.name == "prefect" or not wish.scheduler
+        yield page
 
 
 def here(pixels: int) -> Engine:

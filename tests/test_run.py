@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import os
 import shutil
+import subprocess
 from pathlib import Path
 
 import pytest
 
+from pipeline.engines import Failure, Outcome
 from pipeline.engines.here import Here
 from pipeline.errors import InvalidInput
 from pipeline.manifest import Manifest
@@ -24,6 +26,7 @@ from tests.job_for_tests import (
     edit,
     make_job,
     states,
+    wait_until,
 )
 
 BOTH = ("web", "print")
@@ -502,3 +505,40 @@ def test_a_listener_hears_of_every_frame(job):
     assert heard == [
         ("planned", 4), ("F0001", True), ("F0002", True), ("F0003", False), ("F0004", True),
     ]  # fmt: skip
+
+
+def resident(path: Path) -> float:
+    """The share of a file, in whole pages, that lies in the system's page cache: fincore of util-linux."""
+    said = subprocess.run(
+        ["fincore", "--bytes", "--noheadings", "--output", "res,size", str(path)],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    cached, size = map(int, said.stdout.split())
+    return cached / size
+
+
+@pytest.mark.skipif(not shutil.which("fincore"), reason="fincore is not here")
+def test_the_next_original_is_read_before_it_is_needed(tmp_path, monkeypatch) -> None:
+    job = make_job(tmp_path / "job", frames=4, selects=4)
+    paths = {state.name: job / state.original.path for state in states(job).values()}
+    for path in paths.values():
+        with path.open("rb") as stream:
+            os.fsync(stream.fileno())
+            os.posix_fadvise(stream.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+    if any(map(resident, paths.values())):
+        pytest.skip("this disk keeps its files in memory")
+
+    class Looks:
+        """An engine that looks at what lies in the cache when it is given a task."""
+
+        def __call__(self, _pixels: int) -> Looks:
+            return self
+
+        def run(self, tasks):
+            for task in tasks:
+                wait_until(lambda name=task.name: resident(paths[name]) >= 1, 5)
+                yield Outcome(task, failure=Failure("only looked"))
+
+    assert len(run(job, engine=Looks()).failed) == 4
