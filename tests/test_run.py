@@ -508,7 +508,7 @@ def test_a_listener_hears_of_every_frame(job):
 
 
 def resident(path: Path) -> float:
-    """The share of a file, in whole pages, that lies in the system's page cache: fincore of util-linux."""
+    """The share of a file, in whole pages, in the system's page cache: fincore of util-linux."""
     said = subprocess.run(
         ["fincore", "--bytes", "--noheadings", "--output", "res,size", str(path)],
         capture_output=True,
