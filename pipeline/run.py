@@ -470,7 +470,7 @@ def _foresee(work: FrameWork) -> None:
     else:
         path = work.retouched.path if work.retouched else work.development.original
     with suppress(OSError, AttributeError):  # what cannot be read is said by whoever needs it
-        descriptor = os.open(path, os.O_RDONLY)
+        descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK)  # it may have become a pipe
         try:
             os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_WILLNEED)
         finally:

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import settings
+
+settings.register_profile("suite", deadline=None)  # two suites on two cores are no fault
+settings.load_profile("suite")
 
 
 @pytest.fixture

@@ -30,6 +30,7 @@ from pipeline.workplace import Wish, wish_for
 from tests.job_for_tests import (
     InProcess,
     assert_in_order,
+    assert_nothing_torn,
     digests,
     edit,
     kill,
@@ -203,7 +204,9 @@ def test_killed_outright_it_goes_on_from_there(server, job, undisturbed, name, r
     kill(process)
     there = {path.name for path in (job / "masters").glob("*.tif")}
     unrecorded = len(there) - recorded(job)
-    assert unrecorded <= LANES, "more than was in flight has to be done again"
+    # on a cluster others may end while this process, on its slow disk, records one
+    most = LANES if name == "prefect" else 2 * LANES
+    assert unrecorded <= most, "more than was in flight has to be done again"
     assert flow_runs(job)[0].state.type.value == "RUNNING", "the test killed too late"
     report = run(job, deliveries=["web"], engine=Wish(name, scheduler))
     assert len(report.developed) == 20 - (recorded(job) - len(report.developed))
@@ -317,7 +320,7 @@ def test_a_schedule_takes_in_what_arrives(server, job, tmp_path) -> None:
         (run_of_it, *_) = of_schedule(server)
         assert "6 new frames; 1 taken back" in run_of_it.state.message, run_of_it.state
         assert run_of_it.name == "small"
-    assert_in_order(job)
+    assert_nothing_torn(job)
 
 
 def test_a_scheduled_run_can_be_cancelled_on_the_page(server, job, tmp_path) -> None:
