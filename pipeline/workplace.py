@@ -68,26 +68,22 @@ def wish_for(folder: Path, engine: str | None, scheduler: str | None, *, serve: 
 
     A scheduler asks for dask, a server for prefect. Raises ``InvalidInput``.
     """
-    written = read_job(folder).file.engine
-    name = engine or ("dask" if scheduler else "prefect" if serve else None) or written.name
-    if serve and engine is None and not scheduler and written.name == "dask":
-        name = "dask"
+    name = engine or ("dask" if scheduler else None)
+    written = None if name in ("here", "prefect") else read_job(folder).file.engine
+    if name is None and written is not None:
+        name = "prefect" if serve and written.name == "here" else written.name
     faults = []
     if name not in ENGINES:
-        faults.append(Problem("--engine", 0, "", wording.shown(name), ", ".join(ENGINES)))
+        faults.append(Problem("--engine", 0, "", wording.shown(str(name)), ", ".join(ENGINES)))
     elif scheduler and name != "dask":
         faults.append(Problem("--scheduler", 0, "", f"with --engine {name}", "--engine dask"))
     elif serve and name == "here":
         faults.append(Problem("--serve", 0, "", "with --engine here", "--engine prefect or dask"))
     if faults:
         raise InvalidInput(faults)
-    known = written if name == "dask" else None
-    return Wish(
-        name,  # type: ignore[arg-type]  # one of ENGINES
-        scheduler or (known.scheduler if known else None),
-        known.paths if known else {},
-        serve,
-    )
+    if name != "dask" or written is None:
+        return Wish(name, serve=serve)  # type: ignore[arg-type]  # one of ENGINES
+    return Wish("dask", scheduler or written.scheduler, written.paths, serve)
 
 
 class Listener(Protocol):

@@ -76,8 +76,9 @@ T = TypeVar("T")
 CHUNK_S = 10.0
 """How much work a chunk holds, as far as is known: what a task of Prefect's costs is lost in it."""
 
-COST_SHARE = 0.02
-"""How much of a chunk's time its cost may be, where there is so much work left."""
+COST_SHARE = 0.1
+"""How much of a chunk's time its cost may be towards the end, where chunks get smaller. A lane that
+waits for another's last chunk loses more."""
 
 END_S = 10.0
 """How long the server may take to note that a run has ended."""
