@@ -103,6 +103,7 @@ class Cluster:
                     **os.environ,
                     "PYTHONPATH": os.pathsep.join([str(ROOT), str(ROOT / "tests")]),
                     "DASK_LOGGING__DISTRIBUTED": "critical",
+                    "DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED": "False",
                     **environment,
                 },
             )

@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING, Any
 
 # Read when Dask is imported, here and by workers that are started here.
 os.environ.setdefault("DASK_LOGGING__DISTRIBUTED", "critical")
+# it samples the waiting thread all the time, which costs a tenth of the run
+os.environ.setdefault("DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED", "False")
 
 from distributed import KilledWorker
 from distributed.comm.core import CommClosedError

@@ -1,6 +1,6 @@
 """Simulates runs that no machine here can do: many frames on many workers with one shared disk.
 
-`python tests/bench/scale.py [--frames 100000] [--frame-s 3.4] [--raw-mb 70] [--master-mb 120]`
+`python tests/bench/scale.py [--frames 100000] [--frame-s 1.9] [--raw-mb 66] [--master-mb 198]`
 
 Measures here what the process that holds the plan spends on a frame (drawing its task, composing
 its metadata, laying it out, recording it), and how long surveying and planning take a frame. The
@@ -143,10 +143,10 @@ def measured(frames: int) -> tuple[float, float]:
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--frames", type=int, default=100_000)
-    parser.add_argument("--frame-s", type=float, default=3.4)
+    parser.add_argument("--frame-s", type=float, default=1.9)
     parser.add_argument("--chunk-s", type=float, default=0.12)
-    parser.add_argument("--raw-mb", type=float, default=70)
-    parser.add_argument("--master-mb", type=float, default=120)
+    parser.add_argument("--raw-mb", type=float, default=66)
+    parser.add_argument("--master-mb", type=float, default=198)
     parser.add_argument("--measure", type=int, default=400, help="frames to measure here")
     given = parser.parse_args()
     coordinator, planning = measured(given.measure)
