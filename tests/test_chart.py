@@ -48,8 +48,8 @@ def test_charts_are_found_in_any_pose():
 @pytest.mark.slow
 def test_poses_at_the_quarter_scale_of_33_megapixels():
     """The target: 97 % found, none wrong."""
-    right, faults = outcomes(range(1000, 1060))
-    assert right >= 58, faults
+    right, faults = outcomes(range(1000, 1040))
+    assert right >= 39, faults
 
 
 @pytest.mark.parametrize("share", [0.08, 0.9])

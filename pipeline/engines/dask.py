@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 # Read when Dask is imported, here and by workers that are started here.
 os.environ.setdefault("DASK_LOGGING__DISTRIBUTED", "critical")
-# it samples the waiting thread all the time, which costs a tenth of the run
+# it samples the waiting thread all the time, for a page that nobody looks at
 os.environ.setdefault("DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED", "False")
 
 from distributed import KilledWorker

@@ -438,7 +438,9 @@ class _Engine:
         going: list[_Chunk] = []
         while True:
             lanes = min(1, self._lanes(interruption)) if alone else self._lanes(interruption)
-            most = lanes if alone else lanes + self._site.ahead
+            # towards the end none lies ready: it would wait behind a long one while others idle
+            ahead = 0 if alone or left <= 4 * lanes else self._site.ahead
+            most = lanes + ahead
             while len(going) < most and interruption.asked_at is None:
                 stage, batch = waiting.draw(1 if alone else self._size(left, lanes))
                 if not batch:
