@@ -15,7 +15,7 @@ from pipeline import wording
 from pipeline.errors import InvalidInput, Problem, SafelightError
 from pipeline.survey import read_job
 from pipeline.wording import counted
-from pipeline.workplace import prefect_server
+from pipeline.workplace import mark_of, prefect_server
 
 WAIT_S = 600.0
 """How long to wait for another run on the job."""
@@ -74,8 +74,9 @@ def look_after(
     say(f"{server.page}/deployments")
     watched = [path.resolve() for _, path in given]
     serve_deployment(
-        # a name is a part of a path at the server's
-        re.sub(r"[/%&<>]+", "-", name),
+        # it is a part of a path at the server's, and two jobs may have one name
+        f"{re.sub('[/%&<>]+', '-', name)} {mark_of(folder)}",
+        name,
         "pipeline.tending:tend",
         {
             "job": str(folder),

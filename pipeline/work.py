@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.engines import Failure
+from pipeline.engines.tries import may_pass
 from pipeline.errors import ChartUnread, FrameFailed, SafelightError
 from pipeline.figures import AssessWork
 from pipeline.records import Artifact, ResolvedProduct, ResolvedStep, Shown
@@ -332,6 +333,8 @@ def make_frame(work: FrameWork) -> FrameDone:
     shown: dict[str, Shown] = {}
     delivered, error = _deliver(work, pixels, notes, shown)
     clock.lap("deliver")
+    if error is not None and may_pass(error):
+        raise error  # the engine tries the frame again, and makes the same files
     unfinished = Failure(str(error), error.exit_code) if error else None
     return FrameDone(work.frame, landed, delivered, shown, clock.laps, unfinished, tuple(notes))
 

@@ -6,11 +6,13 @@ to go to the retoucher, where the proofs lie. It decides nothing, and nothing is
 
 from __future__ import annotations
 
+import os
 import re
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, Protocol
 
@@ -147,9 +149,8 @@ def workplace(folder: Path, job: str, wish: Wish, listener: Listener | None) -> 
     named = f"{job}, {time.strftime('%Y-%m-%d %H:%M')}"
     labels = ["safelight", f"job: {job}", f"folder: {folder}"]
     with OnPrefect(folder, header, _site(wish), stage_of, name=named, labels=labels) as make:
-        page = OnPage(make, server, folder, job, listener)
-        page.near = wish.name == "prefect" or not wish.scheduler
-        yield page
+        near = wish.scheduler is None
+        yield OnPage(make, server, folder, job, listener, near=near)
 
 
 def here(pixels: int) -> Engine:
@@ -166,6 +167,11 @@ def lanes(pixels: int) -> int:
     return workers_for(BYTES_A_WORKER + BYTES_A_PIXEL * pixels)
 
 
+def mark_of(folder: Path) -> str:
+    """What tells jobs of one name apart."""
+    return sha256(os.fsencode(folder)).hexdigest()[:6]
+
+
 def stage_of(task: Task) -> str:
     """What a task is part of, as the page calls it."""
     return STAGES.get(type(task.work).__name__, "frames")
@@ -176,7 +182,6 @@ def prefect_server(engine: str, *, serve: bool) -> Server:
 
     Raises ``ToolMissing`` where there is none, or where what ``engine`` needs is not installed.
     """
-    import os
     from importlib.util import find_spec
 
     from pipeline.engines import server
@@ -206,9 +211,16 @@ class OnPage(Workplace):
     """A flow, and what its page shows."""
 
     def __init__(
-        self, make: OnPrefect, server: Server, folder: Path, job: str, listener: Listener | None
+        self,
+        make: OnPrefect,
+        server: Server,
+        folder: Path,
+        job: str,
+        listener: Listener | None,
+        *,
+        near: bool,
     ) -> None:
-        super().__init__(make, self)
+        super().__init__(make, self, near=near)
         self._flow: Flow = make.flow
         self._server, self._folder, self._job, self._told = server, folder, job, listener
         self._count = self._done = 0
@@ -260,7 +272,8 @@ class OnPage(Workplace):
 
     def _key(self, what: str) -> str:
         """Prefect's keys: small letters, digits and dashes, one for all runs of a job."""
-        return f"{re.sub('[^a-z0-9]+', '-', self._job.lower()).strip('-') or 'job'}-{what}"
+        name = re.sub("[^a-z0-9]+", "-", self._job.lower()).strip("-") or "job"
+        return f"{name}-{mark_of(self._folder)}-{what}"
 
 
 def _table(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:

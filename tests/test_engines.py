@@ -21,7 +21,7 @@ from pipeline.engines import Engine, Outcome, Task, tries
 from pipeline.engines.here import Here
 from pipeline.engines.spool import FOLDER, Header, Spool, SpoolGone, moved
 from pipeline.errors import ToolMissing
-from tests.peers import Cluster, dask_cluster, end, prefect_server
+from tests.loopback import Cluster, dask_cluster, end, prefect_server
 
 pytestmark = pytest.mark.slow
 

@@ -42,7 +42,7 @@ from tests.job_for_tests import (
     wait_until,
     write_card,
 )
-from tests.peers import Cluster, dask_cluster, end, prefect_server
+from tests.loopback import Cluster, dask_cluster, end, prefect_server
 
 pytestmark = pytest.mark.slow
 

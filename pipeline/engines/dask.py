@@ -30,7 +30,6 @@ from pipeline.errors import ToolMissing
 
 if TYPE_CHECKING:
     from distributed import Client
-    from prefect.futures import PrefectFuture
     from prefect.task_runners import TaskRunner
 
 
@@ -45,10 +44,11 @@ class Cluster:
     """
 
     task_cost_s = 0.12
-    ahead = 1  # so that no worker waits for the network
 
     def __init__(self, address: str | None, lanes: Callable[[int], int]) -> None:
         self._address = address
+        # so that no worker waits for the network; one's own would work on it beyond the lanes
+        self.ahead = 1 if address else 0
         self._own_lanes = lanes
         self._client: Client | None = None
         self._threads = 0
@@ -87,9 +87,6 @@ class Cluster:
         ]
         if faults:
             raise ToolMissing("\n".join(faults))
-
-    def is_over(self, future: PrefectFuture[Any]) -> bool:
-        return bool(future.wrapped_future.done())  # type: ignore[attr-defined]
 
     def failure(self, error: BaseException) -> Failure:
         if isinstance(error, KilledWorker):

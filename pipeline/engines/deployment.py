@@ -40,13 +40,14 @@ def perform(name: str, function: str, arguments: dict[str, Any]) -> State[None]:
 
 
 def serve(
+    deployment: str,
     name: str,
     function: str,
     arguments: Mapping[str, Any],
     due: Callable[[], bool],
     every_s: float,
 ) -> None:
-    """Serve a deployment called ``name`` until Ctrl-C: its runs do ``function``.
+    """Serve a deployment until Ctrl-C: its runs are called ``name``, and do ``function``.
 
     ``due`` is asked every so many seconds whether there is something to do; its runs begin one
     after the other. Whoever looks at the server's page can begin one too.
@@ -59,14 +60,14 @@ def serve(
             waits = due() or waits
             if waits:
                 with suppress(Exception):  # of a server that is away: at the next look
-                    run_deployment(f"{NAME}/{name}", timeout=0, as_subflow=False)
+                    run_deployment(f"{NAME}/{deployment}", timeout=0, as_subflow=False)
                     waits = False
 
     watching = threading.Thread(target=watch, daemon=True)
     watching.start()
     try:
         perform.serve(
-            name=name,
+            name=deployment,
             parameters={"name": name, "function": function, "arguments": dict(arguments)},
             limit=1,
             print_starting_message=False,

@@ -20,7 +20,7 @@ from collections.abc import Generator, Iterable, Iterator
 from contextlib import suppress
 from functools import partial
 from multiprocessing.connection import Connection, wait
-from typing import Any
+from typing import Any, TypedDict, Unpack
 
 from pipeline.engines import Failure, Outcome, Task
 from pipeline.engines.tries import Interruption, tried
@@ -50,33 +50,32 @@ START = (
 modules where the caller does: never in the working folder, which may be a stranger's."""
 
 
+class Limits(TypedDict, total=False):
+    """``timeout_s`` bounds one task and, the first time, the start of its process; ``grace_s``
+    bounds what is in flight when the user asks to stop. ``memory_limit_bytes`` bounds a worker's
+    private memory, where the system can (Linux); 0 means no bound.
+    """
+
+    timeout_s: float
+    grace_s: float
+    memory_limit_bytes: int
+
+
 class Here:
     """Works off tasks in up to ``workers`` processes, each started when it is first needed.
 
     ``function`` is ``"module:callable"``: the workers import it, the caller never does. It takes
-    a task's ``work`` and returns a picklable record or raises. ``timeout_s`` bounds one task and,
-    the first time, the start of its process; ``grace_s`` bounds what is in flight when the user
-    asks to stop. ``memory_limit_bytes`` bounds a worker's private memory, where the system can
-    (Linux); 0 means no bound.
+    a task's ``work`` and returns a picklable record or raises.
     """
 
     def __init__(
         self,
         function: str,
         workers: int,
-        *,
-        timeout_s: float = TIMEOUT_S,
-        grace_s: float = GRACE_S,
-        memory_limit_bytes: int = 0,
+        **limits: Unpack[Limits],
     ) -> None:
         self.workers = max(1, workers)
-        self._crew = partial(
-            Crew,
-            function,
-            timeout_s=timeout_s,
-            grace_s=grace_s,
-            memory_limit_bytes=memory_limit_bytes,
-        )
+        self._crew = partial(Crew, function, **limits)
 
     def run(self, tasks: Iterable[Task]) -> Generator[Outcome]:
         """Work off the tasks: see ``Engine.run``."""

@@ -132,9 +132,6 @@ class Site(Protocol):
     def check(self, spool: Spool) -> None:
         """Raises ``SafelightError`` where the spool cannot be served from there."""
 
-    def is_over(self, future: PrefectFuture[Any]) -> bool:
-        """Whether a chunk has ended, well or not."""
-
     def failure(self, error: BaseException) -> Failure:
         """Why a chunk ended without an answer for each of its tasks."""
 
@@ -158,9 +155,6 @@ class Threads:
 
     def check(self, spool: Spool) -> None:
         pass
-
-    def is_over(self, future: PrefectFuture[Any]) -> bool:
-        return bool(future.wrapped_future.done())  # type: ignore[attr-defined]
 
     def failure(self, error: BaseException) -> Failure:
         return failure_of(error)
@@ -522,7 +516,8 @@ class _Engine:
 
     def _ended(self, spool: Spool, this: _Chunk, interruption: Interruption) -> Iterator[Outcome]:
         """What came of a chunk since it was looked at last."""
-        over = self._site.is_over(this.future)  # before the spool is looked into, not after
+        # before the spool is looked into, not after
+        over = this.future.wrapped_future.done()  # type: ignore[attr-defined]
         now = time.monotonic()
         for name in spool.answers(tuple(this.left)):
             self._took(now - this.heard_at)

@@ -27,7 +27,7 @@ from raws import ROOT, make_raws
 sys.path.insert(0, str(ROOT))
 
 from tests.job_for_tests import make_job, write_job
-from tests.peers import dask_cluster, prefect_server
+from tests.loopback import dask_cluster, prefect_server
 
 FRAME = "QL0004"
 
