@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import errno
 import os
+import pickle
 import shutil
 import subprocess
 from pathlib import Path
 
 import pytest
 
-from pipeline.engines import Failure, Outcome
+from pipeline.engines import Failure, Outcome, tries
 from pipeline.engines.here import Here
+from pipeline.engines.worker import answer
 from pipeline.errors import InvalidInput
+from pipeline.files import landing
 from pipeline.manifest import Manifest
 from pipeline.rating import approve, rate
 from pipeline.run import makes_something, run
@@ -542,3 +546,38 @@ def test_the_next_original_is_read_before_it_is_needed(tmp_path, monkeypatch) ->
                 yield Outcome(task, failure=Failure("only looked"))
 
     assert len(run(job, engine=Looks()).failed) == 4
+
+
+class TriesAgain:
+    """An engine without processes, with the second tries of all engines."""
+
+    def __call__(self, _pixels: int) -> TriesAgain:
+        return self
+
+    def run(self, tasks):
+        return tries.tried(self.work_off, tasks)
+
+    def work_off(self, tasks, _interruption, *, alone):
+        for task in tasks:
+            record, failure = pickle.loads(answer(pickle.dumps(("pipeline.work:do", task.work))))
+            yield Outcome(task, record, failure)
+
+
+def test_a_delivery_that_the_network_lost_is_made_at_the_next_try(tmp_path, monkeypatch) -> None:
+    job = make_job(tmp_path / "job", frames=2, selects=2)
+    monkeypatch.setattr(tries, "PATIENCE_S", (0.0,))
+    land, lost = landing.land, []
+
+    def flaky(path: Path, content, root: Path):
+        if "deliveries" in path.parts and not lost:
+            lost.append(path)
+            error = OSError(errno.ETIMEDOUT, os.strerror(errno.ETIMEDOUT))
+            raise landing.refusal(path, error) from error
+        return land(path, content, root)
+
+    monkeypatch.setattr(landing, "land", flaky)
+    report = run(job, deliveries=["web"], engine=TriesAgain())
+    assert len(lost) == 1
+    assert report.failed == {}
+    assert len(report.delivered) == 2
+    assert_in_order(job)
