@@ -17,7 +17,7 @@ from pathlib import Path
 import psutil
 import pytest
 
-from pipeline.engines import Engine, Outcome, Task, tries
+from pipeline.engines import Counted, Engine, Outcome, Task, tries
 from pipeline.engines.here import Here
 from pipeline.engines.spool import FOLDER, Header, Spool, SpoolGone, moved
 from pipeline.errors import ToolMissing
@@ -250,6 +250,29 @@ def test_processes_killed_at_random_moments_lose_no_task(engine: MakeNamed, seed
         over.set()
         killer.join()
     assert records(done) == {f"Q{n}": n for n in range(40)}
+
+
+def test_chunks_grow_with_what_is_learnt_and_end_small(server, tmp_path, request) -> None:
+    from pipeline.engines.prefect import work_on
+
+    sizes = []
+
+    def counted(stage, spool, names):
+        sizes.append(len(names))
+        return work_on(stage, spool, names)
+
+    with pytest.MonkeyPatch.context() as patch:
+        from pipeline.engines import prefect
+
+        patch.setattr(prefect, "chunk", prefect.task(counted, cache_policy=prefect.NO_CACHE))
+        with on_prefect("prefect", "nap", tmp_path, request) as make:
+            tasks = [Task(f"Q{n}", (0.05, n)) for n in range(160)]
+            assert len(records(list(make(1).run(Counted(tasks, 160))))) == 160
+    assert sum(sizes) == 160
+    assert len(sizes) < 40, "each costs something"
+    assert max(sizes) > 10
+    # when the last begins, the other lane has no more than that left: both end at about one time
+    assert sizes[-1] <= 20
 
 
 # what is Dask's alone
