@@ -163,7 +163,9 @@ def _narrowed(starts: tuple[int, int], first: int, last: int, length: int) -> tu
 def parsed_aspect(text: str) -> float:
     """Width over height of a shape such as ``4:5``; raises ``ValueError``."""
     across, _, down = text.partition(":")
-    shape = float(across) / (float(down) or float("nan"))
+    if not (high := float(down)):
+        raise ValueError("no height")
+    shape = float(across) / high
     if not 1 / 20 <= shape <= 20:
         raise ValueError("more than twenty to one")
     return shape
