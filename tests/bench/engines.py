@@ -82,8 +82,8 @@ def compare(job: Path, scheduler: str, rounds: int, said: str) -> None:
     before = (job / "manifest.sqlite").read_bytes()
     for arguments in engines.values():  # kernels, files and workers are warm then
         run(job, [*arguments, "?000?"])
+        reset(job, before)
     frames = 0
-    reset(job, before)
     times: dict[str, list[float]] = {name: [] for name in engines}
     idle = []
     for _ in range(rounds):
