@@ -183,6 +183,16 @@ Done = (
 )
 
 
+def prepare() -> None:
+    """Load what nearly every frame needs: a second of work, while a process waits for its first."""
+    import pipeline.develop
+    import pipeline.files.encode
+    import pipeline.files.raw  # noqa: F401
+    from pipeline.kernels.elementary import load_compiled
+
+    load_compiled()
+
+
 def do(work: Work) -> Done:
     """What a worker is asked for. Raises ``SafelightError`` with a sentence."""
     done: Done

@@ -25,7 +25,8 @@ from pipeline.survey import read_job
 from pipeline.wording import counted
 
 if TYPE_CHECKING:
-    from pipeline.engines.prefect import Flow, OnPrefect, Site
+    from pipeline.engines.flow import Flow
+    from pipeline.engines.prefect import OnPrefect, Site
     from pipeline.engines.server import Server
 
 BYTES_A_PIXEL = 20
@@ -221,7 +222,7 @@ class OnPage(Workplace):
         near: bool,
     ) -> None:
         super().__init__(make, self, near=near)
-        self._flow: Flow = make.flow
+        self._make = make
         self._server, self._folder, self._job, self._told = server, folder, job, listener
         self._count = self._done = 0
         self._next = 0.0
@@ -240,11 +241,13 @@ class OnPage(Workplace):
             self._next = now + TELL_S
             share = self._done / max(1, self._count)
             said = f"{self._done} of {counted(self._count, 'frame')}"
-            self._tell(lambda: self._flow.show_progress(self._key("progress"), share, said))
+            self._tell(lambda flow: flow.show_progress(self._key("progress"), share, said))
 
     def over(self, status: Callable[[], Mapping[str, Any]], outcome: Told) -> None:
-        self._flow.failed, self._flow.ending = outcome.exit_code > 0, outcome.said
-        if not self._flow.run_id:
+        if (flow := self._make.flow) is None:
+            return
+        flow.failed, flow.ending = outcome.exit_code > 0, outcome.said
+        if not flow.run_id:
             return
         if fault := unwell(self._server.api):
             outcome.notes.append(
@@ -252,23 +255,24 @@ class OnPage(Workplace):
                 "show all of this run"
             )
             return
-        self.page = f"{self._server.page}/runs/flow-run/{self._flow.run_id}"
+        self.page = f"{self._server.page}/runs/flow-run/{flow.run_id}"
         rows = by_urgency(status()["frames"])
         more = f", the {ROWS} most pressing" if len(rows) > ROWS else ""
         said = f"{self._job}: {counted(len(rows), 'frame')}{more}"
         owed = f"{self._job}: what retouching is owed"
-        flow, folder = self._flow, self._folder
-        self._tell(lambda: flow.show_table(self._key("frames"), _table(rows), said))
-        self._tell(lambda: flow.show_text(self._key("retouch"), _owed(rows), owed))
-        self._tell(lambda: flow.show_text(self._key("proofs"), _reports(folder), str(folder)))
+        folder = self._folder
+        self._tell(lambda flow: flow.show_table(self._key("frames"), _table(rows), said))
+        self._tell(lambda flow: flow.show_text(self._key("retouch"), _owed(rows), owed))
+        self._tell(lambda flow: flow.show_text(self._key("proofs"), _reports(folder), str(folder)))
 
-    def _tell(self, call: Callable[[], None]) -> None:
+    def _tell(self, call: Callable[[Flow], None]) -> None:
         """What the page is not told, because its server is away, is told by ``status``."""
         if unwell(self._server.api):
             self._next = time.monotonic() + SILENCE_S
             return
+        flow = self._make.begun()
         with suppress(Exception):
-            self._flow.do(call)
+            flow.do(lambda: call(flow))
 
     def _key(self, what: str) -> str:
         """Prefect's keys: small letters, digits and dashes, one for all runs of a job."""

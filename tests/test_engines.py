@@ -253,7 +253,7 @@ def test_processes_killed_at_random_moments_lose_no_task(engine: MakeNamed, seed
 
 
 def test_chunks_grow_with_what_is_learnt_and_end_small(server, tmp_path, request) -> None:
-    from pipeline.engines.prefect import work_on
+    from pipeline.engines.flow import work_on
 
     sizes = []
 
@@ -262,9 +262,9 @@ def test_chunks_grow_with_what_is_learnt_and_end_small(server, tmp_path, request
         return work_on(stage, spool, names)
 
     with pytest.MonkeyPatch.context() as patch:
-        from pipeline.engines import prefect
+        from pipeline.engines import flow
 
-        patch.setattr(prefect, "chunk", prefect.task(counted, cache_policy=prefect.NO_CACHE))
+        patch.setattr(flow, "chunk", flow.task(counted, cache_policy=flow.NO_CACHE))
         with on_prefect("prefect", "nap", tmp_path, request) as make:
             tasks = [Task(f"Q{n}", (0.05, n)) for n in range(160)]
             assert len(records(list(make(1).run(Counted(tasks, 160))))) == 160
@@ -273,6 +273,42 @@ def test_chunks_grow_with_what_is_learnt_and_end_small(server, tmp_path, request
     assert max(sizes) > 10
     # when the last begins, the other lane has no more than that left: both end at about one time
     assert sizes[-1] <= 20
+
+
+def test_processes_start_before_the_first_task_is_sent(server, tmp_path, request) -> None:
+    """On the page nothing has begun yet then: Prefect is imported meanwhile."""
+    from pipeline.engines.prefect import OnPrefect
+
+    seen = []
+
+    def begun(make):
+        seen.append({child.pid for child in psutil.Process().children()})
+        return real(make)
+
+    real = OnPrefect.begun
+    before = {child.pid for child in psutil.Process().children()}
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(OnPrefect, "begun", begun)
+        with on_prefect("prefect", "who_is_prepared", tmp_path, request) as make:
+            found = records(list(make(1).run([Task(name, None) for name in "ABCD"])))
+            assert {child.pid for child in psutil.Process().children()} <= before
+    started = seen[0] - before
+    assert len(started) == 2
+    assert {pid for pid, _ in found.values()} <= started
+    assert all(prepared == [pid] for pid, prepared in found.values())
+
+
+def test_no_more_processes_start_than_there_are_tasks(server, tmp_path, request) -> None:
+    with on_prefect("prefect", "nap", tmp_path, request) as make:
+        before = len(psutil.Process().children())
+        outcomes = make(1).run([Task("A", (0.1, 1)), Task("B", (0.1, 2))])
+        next(outcomes)
+        with_two = len(psutil.Process().children())
+        list(outcomes)
+        outcomes = make(1).run(Counted([Task("A", (0.1, 1))], 1))
+        next(outcomes)
+        assert len(psutil.Process().children()) == before + 1 < with_two
+        list(outcomes)
 
 
 # what is Dask's alone
@@ -306,11 +342,11 @@ def test_a_folder_of_the_same_name_is_not_taken_for_the_job(cluster, tmp_path, r
     said = ("tasks_for_here:double", 60.0, {"tasks": "1"}, "tasks_for_here:versions")
     mine = Spool.made(tmp_path / "here", Header(*said))
     others = Spool.made(tmp_path / "there", Header(*said))
-    from pipeline.engines.chunks import close, ready
+    from pipeline.engines.chunks import close, hindrance
 
     try:
-        assert ready(str(mine.folder), mine.header.mark) is None
-        assert "another folder" in str(ready(str(others.folder), mine.header.mark))
+        assert hindrance(str(mine.folder), mine.header.mark) is None
+        assert "another folder" in str(hindrance(str(others.folder), mine.header.mark))
     finally:
         close()
 

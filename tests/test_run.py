@@ -559,7 +559,7 @@ class TriesAgain:
 
     def work_off(self, tasks, _interruption, *, alone):
         for task in tasks:
-            record, failure = pickle.loads(answer(pickle.dumps(("pipeline.work:do", task.work))))
+            record, failure = pickle.loads(answer("pipeline.work:do", pickle.dumps(task.work)))
             yield Outcome(task, record, failure)
 
 

@@ -54,13 +54,21 @@ def work_off(folder: str, names: Sequence[str]) -> list[Answer]:
     return [(outcome.task.name, outcome.record, outcome.failure) for outcome in outcomes]
 
 
-def ready(folder: str, mark: str) -> str | None:
+def hindrance(folder: str, mark: str) -> str | None:
     """Why the spool with that mark cannot be served from this process; None where it can."""
     try:
         found = _desk(Path(folder)).spool.header.mark
     except SafelightError as error:
         return str(error)
     return None if found == mark else f"{folder} is another folder there"
+
+
+def prepare(folder: str, processes: int) -> None:
+    """Start so many processes for a spool, which are ready sooner than its first tasks then.
+
+    Raises as ``work_off``.
+    """
+    _desk(Path(folder)).prepare(processes)
 
 
 def close() -> None:
@@ -85,9 +93,7 @@ class _Desk:
         try:
             crew = self._idle.pop()
         except IndexError:
-            header = self.spool.header
-            crew = Crew(header.function, 1, timeout_s=header.timeout_s)
-            self._all.append(crew)
+            crew = self._made()
         try:
             yield crew
         except BaseException:
@@ -95,9 +101,22 @@ class _Desk:
             raise
         self._idle.append(crew)
 
+    def prepare(self, processes: int) -> None:
+        """Have so many processes started, and no task given to them yet."""
+        for _ in range(processes):
+            crew = self._made()
+            crew.prepare()
+            self._idle.append(crew)
+
     def close(self) -> None:
         for crew in self._all:
             crew.kill()
+
+    def _made(self) -> Crew:
+        header = self.spool.header
+        crew = Crew(header.function, 1, timeout_s=header.timeout_s)
+        self._all.append(crew)
+        return crew
 
 
 _desks: dict[Path, _Desk] = {}

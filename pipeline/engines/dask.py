@@ -18,10 +18,8 @@ os.environ.setdefault("DASK_LOGGING__DISTRIBUTED", "critical")
 # it samples the waiting thread all the time, for a page that nobody looks at
 os.environ.setdefault("DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED", "False")
 
-from distributed import KilledWorker
+from distributed import Client, KilledWorker, LocalCluster
 from distributed.comm.core import CommClosedError
-from prefect.context import FlowRunContext
-from prefect_dask.task_runners import DaskTaskRunner
 
 from pipeline.engines import Failure, chunks
 from pipeline.engines.prefect import failure_of
@@ -29,7 +27,7 @@ from pipeline.engines.spool import Spool
 from pipeline.errors import ToolMissing
 
 if TYPE_CHECKING:
-    from distributed import Client
+    from distributed import Worker
     from prefect.task_runners import TaskRunner
 
 
@@ -43,41 +41,22 @@ class Cluster:
     ``lanes`` says how many tasks this machine carries, for a cluster that is started here.
     """
 
-    task_cost_s = 0.12
+    task_cost_s = 0.2
 
     def __init__(self, address: str | None, lanes: Callable[[int], int]) -> None:
         self._address = address
         # so that no worker waits for the network; one's own would work on it beyond the lanes
         self.ahead = 1 if address else 0
         self._own_lanes = lanes
+        self._own: LocalCluster | None = None
         self._client: Client | None = None
         self._threads = 0
         self._asked_at = -ASK_S
 
-    def runner(self) -> TaskRunner[Any]:
-        if self._address:
-            return DaskTaskRunner(address=self._address)
-        from pipeline.engines.capacity import cores
-
-        own = {"n_workers": cores(), "threads_per_worker": 1, "dashboard_address": None}
-        return DaskTaskRunner(cluster_kwargs=own)
-
-    def lanes(self, pixels: int) -> int:
-        if self._client is None or self._client.status != "running":
-            return 0
-        if time.monotonic() > self._asked_at + ASK_S:
-            workers = self._client.scheduler_info(n_workers=-1)["workers"].values()
-            self._threads = sum(int(worker["nthreads"]) for worker in workers)
-            self._asked_at = time.monotonic()
-        return self._threads if self._address else min(self._threads, self._own_lanes(pixels))
-
-    def check(self, spool: Spool) -> None:
-        context = FlowRunContext.get()
-        assert context is not None
-        self._client = client = context.task_runner.client  # type: ignore[attr-defined]
-        if not self._address:
-            client.wait_for_workers(1)
-        said = client.run(chunks.ready, spool.there, spool.header.mark, on_error="return")
+    def prepare(self, spool: Spool, pixels: int, tasks: int) -> None:
+        client = self._client = self._client or self._joined()
+        started = tasks >= self.lanes(pixels)  # else most would have nothing to do
+        said = client.run(_prepare, spool.there, spool.header.mark, started, on_error="return")
         if not said:
             raise ToolMissing(f"the scheduler at {self._address} has no worker yet: start some")
         faults = [
@@ -88,15 +67,56 @@ class Cluster:
         if faults:
             raise ToolMissing("\n".join(faults))
 
+    def lanes(self, pixels: int) -> int:
+        if self._client is None or self._client.status != "running":
+            return 0
+        if time.monotonic() > self._asked_at + ASK_S:
+            workers = self._client.scheduler_info(n_workers=-1)["workers"].values()
+            self._threads = sum(int(worker["nthreads"]) for worker in workers)
+            self._asked_at = time.monotonic()
+        return self._threads if self._address else min(self._threads, self._own_lanes(pixels))
+
+    def runner(self) -> TaskRunner[Any]:
+        from prefect_dask.task_runners import DaskTaskRunner
+
+        assert self._client is not None  # what is sent there was prepared there
+        return DaskTaskRunner(address=self._client.scheduler_info()["address"])
+
     def failure(self, error: BaseException) -> Failure:
         if isinstance(error, KilledWorker):
             return Failure("the workers that had it died", details=str(error), lost=True)
         return failure_of(error)
 
-    def close(self) -> None:
+    def clear(self) -> None:
         if self._client is not None and self._client.status == "running":
             with suppress(Exception):  # of workers that are gone
                 self._client.run(chunks.close, on_error="ignore")
+
+    def close(self) -> None:
+        for mine in (self._client, self._own):
+            if mine is not None:
+                with suppress(Exception):  # of a scheduler that is gone
+                    mine.close()
+
+    def _joined(self) -> Client:
+        if self._address:
+            try:
+                return Client(self._address)  # type: ignore[no-untyped-call]
+            except OSError as error:
+                raise ToolMissing(f"the scheduler at {self._address} does not answer") from error
+        from pipeline.engines.capacity import cores
+
+        own = {"n_workers": cores(), "threads_per_worker": 1, "dashboard_address": None}
+        self._own = LocalCluster(**own)  # type: ignore[no-untyped-call]
+        return Client(self._own)  # type: ignore[no-untyped-call]
+
+
+def _prepare(folder: str, mark: str, started: bool, dask_worker: Worker) -> str | None:
+    """On a worker: why it cannot serve a spool, or None; and its processes are ``started``."""
+    hindrance = chunks.hindrance(folder, mark)
+    if started and hindrance is None:
+        chunks.prepare(folder, dask_worker.state.nthreads)
+    return hindrance
 
 
 def _words(reason: object) -> str:

@@ -43,8 +43,8 @@ KEEPS_MEMORY = {"MALLOC_MMAP_THRESHOLD_": str(1 << 28), "MALLOC_TRIM_THRESHOLD_"
 next, which saves a sixth of an assessment. Other libraries know neither name."""
 
 START = (
-    "import sys; sys.path[:] = sys.argv[3:]; "
-    "from pipeline.engines.worker import serve; serve(int(sys.argv[1]), int(sys.argv[2]))"
+    "import sys; descriptor, limit, function, *sys.path[:] = sys.argv[1:]; "
+    "from pipeline.engines.worker import serve; serve(int(descriptor), int(limit), function)"
 )
 """What a worker runs. It never imports the caller's ``__main__``, guarded or not, and it looks for
 modules where the caller does: never in the working folder, which may be a stranger's."""
@@ -130,6 +130,12 @@ class Crew:
         for worker in (*self._busy, *self._idle):
             worker.kill()
 
+    def prepare(self) -> None:
+        """Start the processes now, instead of with their first tasks."""
+        with suppress(OSError):  # is said when there is a task
+            while len(self._busy) + len(self._idle) < self._workers:
+                self._idle.append(self._new())
+
     def work_off(self, tasks: Iterable[Task], interruption: Interruption) -> Iterator[Outcome]:
         """One outcome a task, in the order in which they end: see ``tries.WorkOff``."""
         waiting = iter(tasks)
@@ -154,18 +160,21 @@ class Crew:
     def _begin(self, task: Task) -> Iterator[Outcome]:
         """Hand the task to a worker; where that cannot be done, its outcome says so."""
         try:
-            message = pickle.dumps((self._function, task.work))
+            message = pickle.dumps(task.work)
         except Exception as error:
             yield Outcome(task, failure=bug(error))
             return
         try:
-            worker = self._idle.pop() if self._idle else _Worker(self._memory_limit_bytes)
+            worker = self._idle.pop() if self._idle else self._new()
         except OSError as error:
             sentence = f"no process could be started for it ({error.strerror})"
             yield Outcome(task, failure=Failure(sentence, lost=True))
             return
         self._busy.append(worker)
         worker.begin(task, message, time.monotonic() + self._timeout_s)
+
+    def _new(self) -> _Worker:
+        return _Worker(self._function, self._memory_limit_bytes)
 
     def _ended(self, interruption: Interruption) -> list[Outcome]:
         """Wait for an answer, a death, a deadline or an interruption; what ended by it."""
@@ -201,7 +210,7 @@ class _Worker:
     task: Task
     deadline: float
 
-    def __init__(self, memory_limit_bytes: int) -> None:
+    def __init__(self, function: str, memory_limit_bytes: int) -> None:
         # What libraries print must reach neither a report on stdout nor the progress bar, but it
         # is the only witness of a crash.
         self._said = tempfile.TemporaryFile()  # noqa: SIM115 - closed by kill()
@@ -210,7 +219,7 @@ class _Worker:
             descriptor = theirs.fileno()
             python = (sys.executable, "-c", START)
             self._process = subprocess.Popen(
-                [*python, str(descriptor), str(memory_limit_bytes), *sys.path],
+                [*python, str(descriptor), str(memory_limit_bytes), function, *sys.path],
                 pass_fds=[descriptor],
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,

@@ -1,7 +1,7 @@
 """The inside of a worker process: take a task, call its function, answer, until told to go home.
 
-Imports nothing but the standard library and two small modules, so that a worker starts at once;
-what the function needs is imported with the function. It ends by itself when its parent is gone.
+What the function needs is imported before the first task comes, which may be a while. The worker
+ends by itself when its parent is gone.
 """
 
 from __future__ import annotations
@@ -10,9 +10,11 @@ import faulthandler
 import os
 import pickle
 import signal
+import sys
 import threading
 import traceback
 from collections.abc import Callable
+from contextlib import suppress
 from multiprocessing.connection import Connection
 from queue import SimpleQueue
 from typing import Any
@@ -25,8 +27,11 @@ GO_HOME = b""
 """The message that ends a worker in good order."""
 
 
-def serve(descriptor: int, memory_limit_bytes: int) -> None:
-    """Answer every message that comes in on the inherited socket; 0 bytes means no limit."""
+def serve(descriptor: int, memory_limit_bytes: int, function: str) -> None:
+    """Answer every message that comes in on the inherited socket; 0 bytes means no limit.
+
+    ``function`` is ``"module:callable"``.
+    """
     os.set_inheritable(descriptor, False)
     faulthandler.enable()
     if memory_limit_bytes:
@@ -34,8 +39,10 @@ def serve(descriptor: int, memory_limit_bytes: int) -> None:
     connection = Connection(descriptor)
     inbox: SimpleQueue[bytes] = SimpleQueue()
     threading.Thread(target=_listen, args=(connection, inbox), daemon=True).start()
+    with suppress(Exception):  # each task will say
+        prepare(function)
     while (message := inbox.get()) != GO_HOME:
-        connection.send_bytes(answer(message))
+        connection.send_bytes(answer(function, message))
 
 
 def _listen(connection: Connection, inbox: SimpleQueue[bytes]) -> None:
@@ -58,11 +65,11 @@ def _limit_memory(limit_bytes: int) -> None:
     resource.setrlimit(resource.RLIMIT_DATA, (limit_bytes, ceiling))
 
 
-def answer(message: bytes) -> bytes:
-    """Do what a pickled ``(function, work)`` asks; answer with a pickled ``(record, failure)``."""
+def answer(function: str, message: bytes) -> bytes:
+    """Do a task's pickled work; answer with a pickled ``(record, failure)``."""
     try:
-        function, work = pickle.loads(message)
-        return pickle.dumps((function_of(function)(work), None))
+        do = function_of(function)
+        return pickle.dumps((do(pickle.loads(message)), None))
     except SafelightError as error:
         failure = Failure(
             str(error), error.exit_code, traceback.format_exc(), may_pass=may_pass(error)
@@ -82,6 +89,13 @@ def bug(error: Exception) -> Failure:
         details="".join(traceback.format_exception(error)),
         may_pass=may_pass(error),
     )
+
+
+def prepare(function: str) -> None:
+    """Import the function, and call the ``prepare`` of its module if it has one."""
+    function_of(function)
+    module = sys.modules[function.partition(":")[0]]
+    getattr(module, "prepare", lambda: None)()
 
 
 def function_of(name: str) -> Callable[..., Any]:

@@ -32,6 +32,11 @@ def kernel(function: Any) -> Any:
     return numba.njit(nogil=True, cache=True, fastmath=FLAGS, error_model="numpy")(function)
 
 
+@kernel
+def load_compiled():
+    """Nothing: with the first kernel the library loads all that it needs to run any."""
+
+
 def exact(function: Any) -> Any:
     """Compile to IEEE arithmetic by the letter: no fused operations.
 
