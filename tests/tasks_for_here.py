@@ -15,7 +15,6 @@ from typing import Any
 
 from pipeline.errors import FrameFailed, UnreadableOriginal
 
-
 prepared_by: list[int] = []
 
 
