@@ -37,7 +37,7 @@ libraries take; measured with headroom by tests/bench/develop.py."""
 DO = "pipeline.work:do"
 VERSIONS = "pipeline.survey:what_decides"
 
-TELL_S = 2.0
+TELL_S = 5.0
 """How often the page is told how far the run is."""
 
 SILENCE_S = 60.0
