@@ -43,7 +43,11 @@ from tests.sample_records import frame
 
 BOTH = ("web", "print")
 SELECTS = ["F0001", "F0002", "F0003", "F0004"]
-SLOW_DISK = {**os.environ, "PYTHONPATH": str(Path(__file__).parent / "slow_disk")}
+TESTS = Path(__file__).parent
+SLOW_DISK = {
+    **os.environ,
+    "PYTHONPATH": os.pathsep.join((str(TESTS / "slow_disk"), str(TESTS.parent))),
+}
 
 
 @pytest.fixture(scope="module")
@@ -207,8 +211,7 @@ def test_killed_at_any_instant(job, undisturbed, seed):
 @pytest.mark.parametrize("mutant", ["in_place", "row_first"])
 def test_a_safelight_that_writes_carelessly_is_caught(made, tmp_path, undisturbed, mutant):
     # Else the test above could pass for want of kills that hit
-    here = Path(__file__).parent
-    path = os.pathsep.join(map(str, (here / "mutants" / mutant, here.parent)))
+    path = os.pathsep.join(map(str, (TESTS / "mutants" / mutant, TESTS.parent)))
     caught = 0
     for seed in range(1, 13):
         job = shutil.copytree(made, tmp_path / f"job{seed}")

@@ -46,7 +46,8 @@ from tests.loopback import Cluster, dask_cluster, end, prefect_server
 
 pytestmark = pytest.mark.slow
 
-SLOW_DISK = str(Path(__file__).parent / "slow_disk")
+TESTS = Path(__file__).parent
+SLOW_DISK = os.pathsep.join((str(TESTS / "slow_disk"), str(TESTS.parent)))
 LANES = 2
 
 
