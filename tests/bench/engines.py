@@ -22,6 +22,7 @@ import tempfile
 import time
 from pathlib import Path
 
+from installed import keep_bytecode
 from raws import ROOT, make_raws
 
 sys.path.insert(0, str(ROOT))
@@ -43,6 +44,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(scratch)
         (folder / "cluster").mkdir()
+        keep_bytecode(folder / "bytecode")
         with prefect_server(folder), dask_cluster(folder / "cluster") as cluster:
             if given.small:
                 job = make_job(folder / "small" / "job", given.small, given.small)

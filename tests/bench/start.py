@@ -18,6 +18,8 @@ import time
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
+from installed import keep_bytecode
+
 from tests.job_for_tests import make_job
 
 SAFELIGHT = [sys.executable, "-c", "from pipeline.cli import main; main()"]
@@ -50,6 +52,7 @@ def main() -> None:
     parser.add_argument("--raw", type=Path, help="a raw for the first frame")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
+        keep_bytecode(Path(scratch) / "bytecode")
         job = make_job(Path(scratch) / "job", frames=500, selects=500)
         (job / "frames").mkdir()
         for number in range(1, 61):
