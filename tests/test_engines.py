@@ -17,7 +17,7 @@ from pathlib import Path
 import psutil
 import pytest
 
-from pipeline.engines import Counted, Engine, Outcome, Task, tries
+from pipeline.engines import Counted, Engine, Failure, Outcome, Task, tries
 from pipeline.engines.here import Here
 from pipeline.engines.spool import FOLDER, Header, Spool, SpoolGone, moved
 from pipeline.errors import ToolMissing
@@ -275,40 +275,99 @@ def test_chunks_grow_with_what_is_learnt_and_end_small(server, tmp_path, request
     assert sizes[-1] <= 20
 
 
-def test_processes_start_before_the_first_task_is_sent(server, tmp_path, request) -> None:
+def processes(kind: str, request) -> set[int]:
+    """Of this process, or of the workers of a cluster."""
+    roots = request.getfixturevalue("cluster").workers if kind == "dask" else [psutil.Process()]
+    return {child.pid for root in roots for child in root.children(recursive=True)}
+
+
+@pytest.mark.parametrize("kind", ["prefect", "dask"])
+def test_processes_start_before_the_first_task_is_sent(server, tmp_path, request, kind) -> None:
     """On the page nothing has begun yet then: Prefect is imported meanwhile."""
     from pipeline.engines.prefect import OnPrefect
 
     seen = []
 
     def begun(make):
-        seen.append({child.pid for child in psutil.Process().children()})
+        seen.append(processes(kind, request))
         return real(make)
 
     real = OnPrefect.begun
-    before = {child.pid for child in psutil.Process().children()}
+    before = processes(kind, request)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(OnPrefect, "begun", begun)
-        with on_prefect("prefect", "who_is_prepared", tmp_path, request) as make:
+        with on_prefect(kind, "who_is_prepared", tmp_path, request) as make:
             found = records(list(make(1).run([Task(name, None) for name in "ABCD"])))
-            assert {child.pid for child in psutil.Process().children()} <= before
+            assert processes(kind, request) <= before
     started = seen[0] - before
     assert len(started) == 2
     assert {pid for pid, _ in found.values()} <= started
     assert all(prepared == [pid] for pid, prepared in found.values())
 
 
-def test_no_more_processes_start_than_there_are_tasks(server, tmp_path, request) -> None:
-    with on_prefect("prefect", "nap", tmp_path, request) as make:
-        before = len(psutil.Process().children())
-        outcomes = make(1).run([Task("A", (0.1, 1)), Task("B", (0.1, 2))])
-        next(outcomes)
-        with_two = len(psutil.Process().children())
-        list(outcomes)
-        outcomes = make(1).run(Counted([Task("A", (0.1, 1))], 1))
-        next(outcomes)
-        assert len(psutil.Process().children()) == before + 1 < with_two
-        list(outcomes)
+@pytest.mark.parametrize("kind", ["prefect", "dask"])
+def test_no_more_processes_start_than_there_are_tasks(server, tmp_path, request, kind) -> None:
+    before = processes(kind, request)
+    with on_prefect(kind, "nap", tmp_path, request) as make:
+        for tasks in (1, 2):
+            outcomes = make(1).run(Counted([Task(f"Q{n}", (0.1, n)) for n in range(tasks)], tasks))
+            next(outcomes)
+            assert len(processes(kind, request) - before) == tasks
+            list(outcomes)
+
+
+def test_a_run_that_ends_in_an_error_has_failed_on_its_page(server, tmp_path, request) -> None:
+    from prefect.client.orchestration import get_client
+
+    make = on_prefect("prefect", "double", tmp_path, request)
+    with pytest.raises(ZeroDivisionError), make:
+        list(make(1).run([Task("Q1", 1)]))
+        raise ZeroDivisionError
+    with get_client(sync_client=True) as client:
+        state = client.read_flow_run(make.flow.run_id).state
+    assert state.type.value == "FAILED"
+    assert "ended early" in state.message
+
+
+def test_a_chunk_of_which_nothing_is_heard_is_given_up(
+    server, tmp_path, request, monkeypatch
+) -> None:
+    from pipeline.engines import flow, prefect
+
+    over = threading.Event()
+    sent = []
+
+    def silent_once(stage, spool, names):
+        sent.append(names)
+        if len(sent) == 1:
+            over.wait(30)
+        return flow.work_on(stage, spool, names)
+
+    monkeypatch.setattr(prefect, "GRACE_S", 0.0)
+    monkeypatch.setattr(flow, "chunk", flow.task(silent_once, cache_policy=flow.NO_CACHE))
+    with on_prefect("prefect", "double", tmp_path, request, timeout_s=2.0) as make:
+        before = time.monotonic()
+        done = list(make(1).run([Task("Q1", 1)]))
+        assert time.monotonic() - before < 25
+        over.set()
+    assert records(done) == {"Q1": 2}
+    assert len(sent) == 2
+
+
+def test_each_further_try_waits_longer(monkeypatch) -> None:
+    waited = []
+    monkeypatch.setattr(
+        tries.Interruption, "comes_within", lambda _, seconds: waited.append(seconds)
+    )
+
+    def away(tasks, interruption, *, alone):
+        for task in tasks:
+            yield Outcome(task, failure=Failure("the disk is away", may_pass=True))
+
+    (outcome,) = tries.tried(away, [Task("Q1", None)])
+    assert outcome.failure
+    assert len(waited) > 1
+    assert waited == sorted(set(waited))
 
 
 # what is Dask's alone
@@ -364,6 +423,40 @@ def test_a_worker_with_other_versions_is_refused(cluster, tmp_path: Path, reques
         cluster.workers.remove(other)
         end(other.pid)
         time.sleep(1)
+
+
+def test_a_worker_that_dies_while_it_is_asked_is_passed_over(
+    cluster, tmp_path: Path, request
+) -> None:
+    died = tmp_path / "died"
+    other = cluster.start_worker(DIES_ONCE=str(died))
+    cluster.settle(3)
+    try:
+        with dask_engine("double", tmp_path, request) as make:
+            assert records(list(make(1).run([Task("Q1", 1)]))) == {"Q1": 2}
+    finally:
+        cluster.workers.remove(other)
+        end(other.pid)
+        time.sleep(1)
+    assert died.exists()
+
+
+def test_a_cluster_of_ones_own_does_no_more_at_once_than_this_machine_carries(
+    server, tmp_path: Path
+) -> None:
+    from pipeline.engines.dask import Cluster as OnDask
+    from pipeline.engines.prefect import OnPrefect
+
+    header = Header("tasks_for_here:overlap", 60.0, {"tasks": "1"}, "tasks_for_here:versions")
+    site = OnDask(None, lambda pixels: 1 if pixels > 100 else 2)
+    marks = tmp_path / "marks"
+    marks.mkdir()
+    tasks = [Task(f"Q{n}", (str(marks), False)) for n in range(6)]
+    with OnPrefect(
+        tmp_path, lambda: header, site, lambda _task: "frames", name="run", labels=["own"]
+    ) as make:
+        done = records(list(make(1000).run(tasks)))
+    assert set(done.values()) == {1}
 
 
 def test_a_mount_that_is_lost_for_a_while_costs_only_time(
