@@ -63,18 +63,20 @@ def draw(scene: Scene) -> tuple[np.ndarray, Pose | None]:
         patches = scene.colours(rng, patches)
     background = scene.background or rng.choice(BACKGROUNDS)
     paint = rng.uniform(0.05, 0.8, 3) * rng.uniform(0.3, 1) * balance
-    picture = (_texture(rng, height, width, background)[..., None] * paint).astype(np.float32)
+    texture = _texture(rng, height, width, background).astype(np.float32)
+    picture = texture[..., None] * paint.astype(np.float32)
     _scatter(rng, picture, balance)
     pose = _place(rng, picture, patches, balance, scene) if scene.chart else None
     if pose is not None and rng.random() < 0.6:
         _shade(rng, picture, pose)
-    y, x = np.mgrid[:height, :width]
+    y, x = np.ogrid[:height, :width]
     corner = ((x / width - 0.5) ** 2 + (y / height - 0.5) ** 2) * 2
     picture *= (1 - rng.uniform(0, 0.5) * corner)[..., None].astype(np.float32)
     picture *= np.float32(rng.uniform(0.25, 1.1))
     picture = cv2.GaussianBlur(picture, (0, 0), rng.uniform(0.3, 1.2))
     variance = np.maximum(picture, 0) * rng.uniform(1e-6, 1e-4) + 1e-7
-    return (picture + rng.normal(size=picture.shape) * np.sqrt(variance)).astype(np.float32), pose
+    noise = rng.standard_normal(picture.shape, np.float32)
+    return picture + noise * np.sqrt(variance), pose
 
 
 def _texture(rng: np.random.Generator, height: int, width: int, kind: str) -> np.ndarray:
@@ -180,8 +182,8 @@ def _shade(rng: np.random.Generator, picture: np.ndarray, pose: Pose) -> None:
     height, width = picture.shape[:2]
     towards = rng.uniform(0, 2 * np.pi)
     x0, y0 = pose.centres.mean(axis=0)
-    y, x = np.mgrid[:height, :width]
-    across = (x - x0) * np.cos(towards) + (y - y0) * np.sin(towards)
+    y, x = np.ogrid[:height, :width]
+    across = ((x - x0) * np.cos(towards) + (y - y0) * np.sin(towards)).astype(np.float32)
     softness = rng.uniform(0.15, 1) * np.ptp(pose.centres, axis=0).max()
     depth = rng.uniform(0.2, 2.0) / (1 + np.exp(-4 * across / softness))
-    picture *= np.exp2(-depth)[..., None].astype(np.float32)
+    picture *= np.exp2(-depth)[..., None]

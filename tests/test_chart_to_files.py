@@ -132,12 +132,12 @@ def expose(path, rgb, camera, light, draw):
 
 def chart_picture(camera, light):
     """The chart, square patches on a dark board before a grey wall."""
-    rgb = np.empty((1600, 2400, 3))
+    rgb = np.empty((800, 1200, 3))
     rgb[:] = seen(np.full(SHAPE.range().size, 0.25), camera, light)
-    rgb[300:1300, 450:1950] = seen(np.full(SHAPE.range().size, 0.04), camera, light)
+    rgb[150:650, 225:975] = seen(np.full(SHAPE.range().size, 0.04), camera, light)
     for index, patch in enumerate(seen(chart(), camera, light)):
-        top, left = 330 + 240 * (index // 6), 480 + 244 * (index % 6)
-        rgb[top : top + 210, left : left + 210] = patch
+        top, left = 165 + 120 * (index // 6), 240 + 122 * (index % 6)
+        rgb[top : top + 105, left : left + 105] = patch
     return rgb
 
 
@@ -188,7 +188,7 @@ def by_libraw(path, chart_path):
             )
 
     picture = render(chart_path)
-    greys = [picture[1100:1200, 530 + 244 * i : 640 + 244 * i].mean() for i in range(1, 4)]
+    greys = [picture[550:600, 265 + 122 * i : 320 + 122 * i].mean() for i in range(1, 4)]
     d50 = illuminant("D50") * observer()[:, 1]
     expected = [chart()[19 + i] @ d50 / d50.sum() for i in range(3)]
     return render(path) * np.mean(np.divide(expected, greys))

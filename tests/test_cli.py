@@ -13,6 +13,7 @@ import shutil
 import subprocess
 import sys
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from typing import NamedTuple
 
@@ -20,6 +21,7 @@ import pytest
 import rich.console
 import typer
 
+from pipeline import yamlfile
 from pipeline.cli import main, report
 from pipeline.cli.commands import app
 from pipeline.job import load_job
@@ -360,8 +362,9 @@ GIVEN = {
 
 class TestHostileArguments:
     @pytest.mark.parametrize("command", sorted(COMMANDS.keys() - MAKES_FOLDERS))
-    def test_no_command_shows_a_traceback_or_a_bug(self, safelight, job, command):
+    def test_no_command_shows_a_traceback_or_a_bug(self, safelight, job, command, monkeypatch):
         """Each once as the last positional, once as the value of every option that takes one."""
+        monkeypatch.setattr(yamlfile, "parse", cache(yamlfile.parse))  # the same texts all along
         number = {"rate": ["4"], "handoff": ["--to=Ines"], "settle": ["--keep"]}.get(command, [])
         valued = [
             max(parameter.opts, key=len)
