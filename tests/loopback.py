@@ -101,6 +101,7 @@ class Cluster:
                 cwd=self.folder,
                 env={
                     **os.environ,
+                    server.API: "",  # what it is the flow has to tell
                     "PYTHONPATH": os.pathsep.join([str(ROOT), str(ROOT / "tests")]),
                     "DASK_LOGGING__DISTRIBUTED": "critical",
                     "DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED": "False",

@@ -26,7 +26,7 @@ from pipeline.errors import InvalidInput, ToolMissing
 from pipeline.handoff import hand_off
 from pipeline.manifest import Manifest
 from pipeline.run import run
-from pipeline.workplace import Wish, wish_for
+from pipeline.workplace import OnPage, Wish, wish_for
 from tests.job_for_tests import (
     InProcess,
     assert_in_order,
@@ -122,6 +122,8 @@ def test_the_same_files_and_a_page_that_a_person_reads(server, job, undisturbed)
     (job / "frames/F0002.yaml").write_text(
         "frame: F0002\nretouch: {ask: [{what: the scratch on the rim}]}\n"
     )
+    (job / "reports").mkdir()
+    (job / "reports/for Ines [1].pdf").touch()
     report = run(job, deliveries=["web"])
     assert report.exit_code == 0
     assert_in_order(job)
@@ -137,6 +139,8 @@ def test_the_same_files_and_a_page_that_a_person_reads(server, job, undisturbed)
     found = artifacts(shown.id)
     assert "the scratch on the rim" in found["retouch"].data
     assert found["progress"].data == 100
+    link = (job / "reports/for Ines [1].pdf").as_uri()
+    assert found["proofs"].data == rf"- [for Ines \[1\].pdf]({link})"
     assert found["frames"].data.count('"state": "delivered"') == 19
     assert all(part.name.startswith("frames: F00") for part in task_runs(shown.id))
 
@@ -280,6 +284,28 @@ def test_cancelled_on_the_page_it_stops_as_after_ctrl_c(server, job) -> None:
     assert recorded(job) < 20
     assert_in_order(job)
     assert flow_runs(job)[0].state.type.value == "CANCELLED"
+
+
+def test_jobs_of_one_name_keep_apart_what_their_pages_show(server) -> None:
+    from prefect.client.schemas.actions import ArtifactCreate  # says which keys are none
+
+    keys = []
+
+    class Page:
+        def begun(self):
+            return self
+
+        def do(self, call):
+            call()
+
+        def show_progress(self, key: str, *_: object) -> None:
+            keys.append(ArtifactCreate(key=key).key)
+
+    for folder, name in (("/a", "Quay, 3rd"), ("/b", "Quay, 3rd"), ("/c", "Übung"), ("/d", "лам")):
+        place = OnPage(Page(), server, Path(folder), name, None, near=True)
+        place.planned(1)
+        place.ended("F0001", None)
+    assert len(set(keys)) == 4
 
 
 @contextmanager

@@ -107,7 +107,8 @@ class Cluster:
         from pipeline.engines.capacity import cores
 
         own = {"n_workers": cores(), "threads_per_worker": 1, "dashboard_address": None}
-        self._own = LocalCluster(**own)  # type: ignore[no-untyped-call]
+        any_port = {"dashboard_address": "127.0.0.1:0"}  # the usual one may be another run's
+        self._own = LocalCluster(**own, scheduler_kwargs=any_port)  # type: ignore[no-untyped-call]
         return Client(self._own)  # type: ignore[no-untyped-call]
 
 
