@@ -12,10 +12,10 @@ import skimage.data
 
 import examples.shoot.sensor as camera
 from examples.shoot import make_shoot
-from pipeline.assess import assess_dust, upright_place
+from pipeline.assess import COVER, assess_dust, upright_place
 from pipeline.files.raw import open_original
 from pipeline.ingest import ingest
-from pipeline.kernels.dust import evidence, find
+from pipeline.kernels.dust import LEAST_Z, evidence, find, spots_in
 from pipeline.kernels.orient import sensor_view, upright
 from pipeline.manifest import Manifest
 from pipeline.rating import rate
@@ -79,7 +79,8 @@ def test_nothing_on_a_clean_sensor(shoot, monkeypatch):
             return dusty(height, width)
 
     found = read(shoot, lambda height, width: dusty(height, width) / shade(height, width))
-    assert sum(len(one.dips) for one in found.values()) > 500  # there is enough that is dark
+    dark = [dip for one in found.values() for dip in one.dips if dip.z > LEAST_Z]
+    assert len(dark) > 500  # there is enough that is dark
     assert find(found, {}) == []
 
 
@@ -116,16 +117,47 @@ def test_what_is_at_one_place_in_different_pictures_is_dust():
         assert min(np.hypot(speck.x - x, speck.y - y) for x, y in places) < 0.01
 
 
-def test_where_the_pictures_are_out_of_focus_every_speck_is_seen_in_each():
-    places = [(0.2, 0.8), (0.5, 0.5), (0.9, 0.3)]
+def out_of_focus(places, radius):
+    """The dust of a camera whose pictures are all soft."""
     found = {}
     for name, picture in scenes():
         soft = cv2.GaussianBlur(cv2.resize(picture, None, fx=2, fy=2), (0, 0), 8)
-        found[name] = evidence(dusted(soft, places, radius=5).astype(np.float32))
-    specks = sorted(find(found, {}))
+        found[name] = evidence(dusted(soft, places, radius=radius).astype(np.float32))
+    return sorted(find(found, {}))
+
+
+def test_where_the_pictures_are_out_of_focus_every_speck_is_seen_in_each():
+    places = [(0.2, 0.8), (0.5, 0.5), (0.9, 0.3)]
+    specks = out_of_focus(places, radius=5)
     assert [speck.scenes for speck in specks] == [len(SCENES)] * len(places)
     for speck, place in zip(specks, places, strict=True):
         assert (speck.x, speck.y) == pytest.approx(place, abs=0.002)
+
+
+@pytest.mark.parametrize("radius", [3, 4, 5, 6, 7])
+def test_what_is_filled_covers_the_whole_speck_and_little_more(radius):
+    specks = out_of_focus([(0.2, 0.8), (0.5, 0.5), (0.9, 0.3)], radius)
+    assert len(specks) >= 2
+    for speck in specks:
+        assert 0.95 < COVER * speck.radius * 900 / radius < 1.45
+
+
+def test_known_dust_is_seen_in_busy_places_and_hardly_where_it_is_not(rng):
+    """Sharp pictures, with dust and without, asked for the dust that soft ones have shown."""
+    sharp = [cv2.resize(picture, None, fx=2, fy=2) for _, picture in scenes()]
+    without = [evidence(picture) for picture in sharp]
+    asked = dusty = clean = 0
+    for _ in range(2):
+        places = rng.uniform(0.1, 0.9, (8, 2))
+        specks = out_of_focus(places, radius=5)
+        for picture, bare in zip(sharp, without, strict=True):
+            marked = evidence(dusted(picture, places, radius=5).astype(np.float32))
+            asked += len(specks)
+            dusty += len(spots_in(specks, marked))
+            clean += len(spots_in(specks, bare))
+    assert asked > 60
+    assert dusty > 0.55 * asked
+    assert clean < 0.1 * asked
 
 
 def test_what_stands_still_in_every_picture_proves_nothing(rng):

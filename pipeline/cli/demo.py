@@ -43,6 +43,8 @@ def demonstrate(folder: Path, megapixels: float) -> int:
         _say(f"safelight rate {rating} {' '.join(frames)}")
         rate(job, rating, frames)
 
+    _say("safelight assess --dust")
+    _dust(job)
     _say("safelight plan")
     _plan(job)
     _say("safelight deliver web print")
@@ -76,6 +78,14 @@ def _make_shoot(folder: Path, megapixels: float) -> None:
         sys.path.pop(0)
     with progress.counting("rendering") as count:
         make_shoot(folder, megapixels, count)
+
+
+def _dust(job: Path) -> None:
+    from pipeline.assess import assess_dust
+
+    with progress.counting("looking for dust") as count:
+        found = assess_dust(job, [], count=count)
+    report.dust(found)
 
 
 def _plan(job: Path) -> None:

@@ -30,8 +30,12 @@ CELLS = 32
 """Of the grid, along the long side, on which it is noted how busy a picture is."""
 LEAST_Z = 5.0
 """Depth of a spot in standard deviations of what is around it."""
+FAINT_Z = 1.5
+"""The same where dust is known to be: in a busy place it is no proof, but what agrees is it."""
+AGREES = 0.6, 1.7
+"""How deep a faint spot may be, as shares of what the same dust takes elsewhere."""
 LEAST_STOPS = 0.03
-MOST_DIPS = 400
+MOST_DIPS, MOST_FAINT = 400, 3000
 SHOWS_Z = 8.0
 """A spot of this many deviations would have been seen where it was not."""
 APART = 0.0035
@@ -98,14 +102,14 @@ def evidence(picture: Float32) -> Evidence:
         depths.append(depth)
         scores.append(depth / cv2.resize(noise, size, interpolation=cv2.INTER_LINEAR))
     score, depth = np.stack(scores), np.stack(depths)
-    best = score.argmax(axis=0)
+    best = depth.argmax(axis=0)  # where the blur fits a spot, it is deepest
     top = score.max(axis=0)
     reach = 2 * max(2, round(RADII[-1] * long_side)) + 1
     peak = top >= cv2.dilate(top, np.ones((reach, reach), np.uint8))
     edge = max(2, reach // 2)
     peak[:edge], peak[-edge:], peak[:, :edge], peak[:, -edge:] = False, False, False, False
     deep = np.take_along_axis(depth, best[None], axis=0)[0]
-    rows, columns = np.nonzero(peak & (top > LEAST_Z) & (deep > LEAST_STOPS))
+    rows, columns = np.nonzero(peak & (top > FAINT_Z) & (deep > LEAST_STOPS))
     found = sorted(
         (Dip((c + 0.5) / size[0], (r + 0.5) / size[1], RADII[best[r, c]], float(deep[r, c]),
              float(top[r, c]))
@@ -115,7 +119,7 @@ def evidence(picture: Float32) -> Evidence:
     small = cv2.resize(light, LOOK, interpolation=cv2.INTER_AREA)
     look = (small - cv2.GaussianBlur(small, (0, 0), 3)).ravel()  # what is where, not how bright
     return Evidence(
-        tuple(found[:MOST_DIPS]), tuple(noises), tuple(float(v) for v in look), width / height
+        tuple(found[:MOST_FAINT]), tuple(noises), tuple(float(v) for v in look), width / height
     )
 
 
@@ -142,7 +146,12 @@ def find(pictures: Mapping[str, Evidence], apertures: Mapping[str, float | None]
     wider aperture than those that show a speck does not speak against it.
     """
     scenes = _scenes(pictures)
-    dips = [(name, dip) for name, found in pictures.items() for dip in found.dips]
+    dips = [
+        (name, dip)
+        for name, found in pictures.items()
+        for dip in found.dips[:MOST_DIPS]
+        if dip.z > LEAST_Z
+    ]
     dips.sort(key=lambda pair: -pair[1].z)
     near = _Near(pictures, dips)
     taken: set[int] = set()
@@ -160,10 +169,23 @@ def find(pictures: Mapping[str, Evidence], apertures: Mapping[str, float | None]
 
 
 def spots_in(specks: Sequence[Speck], found: Evidence) -> list[tuple[Speck, float]]:
-    """The specks that one picture shows, and how sure it is that this is one."""
+    """The specks that one picture shows, and how sure it is that this is one.
+
+    Where a speck is known to be, a spot counts that would prove nothing by itself, if it is as deep
+    as the speck is in other pictures.
+    """
     shown = []
     for speck in specks:
-        z = max((dip.z for dip in found.dips if _distance(dip, speck, found) < APART), default=0.0)
+        least, most = (share * speck.stops for share in AGREES)
+        z = max(
+            (
+                dip.z
+                for dip in found.dips
+                if _distance(dip, speck, found) < APART
+                and (dip.z > LEAST_Z or least < dip.stops < most)
+            ),
+            default=0.0,
+        )
         if z:
             shown.append((speck, speck.confidence * min(1.0, z / SHOWS_Z)))
     return shown
