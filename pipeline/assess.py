@@ -19,7 +19,7 @@ from pipeline.figures import ASSESS_VERSION, AssessWork, Box
 from pipeline.hashing import key_of
 from pipeline.manifest import Manifest
 from pipeline.plan import REJECTED
-from pipeline.records import Assessed, FoundSpot, FrameState, ResolvedFrame
+from pipeline.records import Assessed, DustSpot, FrameState, ResolvedFrame
 from pipeline.suggest import Measured, suggest
 from pipeline.survey import Survey, chosen_frames, survey
 
@@ -169,7 +169,7 @@ class DustReport:
 
     specks: Mapping[str, Sequence[Speck]] = field(default_factory=dict)
     frames: Mapping[str, Sequence[str]] = field(default_factory=dict)
-    spots: Mapping[str, Sequence[FoundSpot]] = field(default_factory=dict)
+    spots: Mapping[str, Sequence[DustSpot]] = field(default_factory=dict)
     failed: dict[str, Failure] = field(default_factory=dict)
 
     @property
@@ -231,7 +231,7 @@ def _put_together(
         specks[body] = find({name: read[name].evidence for name in names}, apertures)
         for name in names:
             spots[name] = tuple(
-                FoundSpot(
+                DustSpot(
                     upright_place(speck.x, speck.y, read[name].orientation),
                     round(100 * COVER * speck.radius, 3),
                     round(confidence, 3),

@@ -322,7 +322,7 @@ class Approval:
 
 
 @dataclass(frozen=True, slots=True)
-class FoundSpot:
+class DustSpot:
     """A spot of dust in a frame: its centre in shares of the upright frame, its radius in percent
     of the long side, and how sure it is, 0 to 1."""
 

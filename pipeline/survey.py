@@ -25,7 +25,7 @@ from pipeline.plan import Demand, plan
 from pipeline.records import (
     Action,
     Artifact,
-    FoundSpot,
+    DustSpot,
     FrameState,
     MeasuredChart,
     ReadProducts,
@@ -181,7 +181,7 @@ def wants_dust(resolved: ResolvedFrame) -> bool:
     return any(step.step == "spotting" and step.parameters["dust"] for step in resolved.steps)
 
 
-def with_dust(resolved: ResolvedFrame, dust: Mapping[str, Sequence[FoundSpot]]) -> ResolvedFrame:
+def with_dust(resolved: ResolvedFrame, dust: Mapping[str, Sequence[DustSpot]]) -> ResolvedFrame:
     """The frame with the spots that an assessment found, where its spotting asks for them."""
     if not wants_dust(resolved):
         return resolved

@@ -44,8 +44,8 @@ from pipeline.records import (
     Capture,
     Companion,
     Delivered,
+    DustSpot,
     Event,
-    FoundSpot,
     FrameState,
     Handoff,
     MeasuredChart,
@@ -285,12 +285,12 @@ class Manifest:
                 )
             }
 
-    def dust(self) -> dict[str, tuple[FoundSpot, ...]]:
+    def dust(self) -> dict[str, tuple[DustSpot, ...]]:
         """The spots of dust of each frame that was assessed."""
         with self._snapshot() as read:
             return {
                 frame: tuple(
-                    FoundSpot((x, y), radius, confidence)
+                    DustSpot((x, y), radius, confidence)
                     for x, y, radius, confidence in json.loads(spots)
                 )
                 for frame, spots in read("SELECT frame, spots FROM dust ORDER BY frame")
@@ -593,7 +593,7 @@ class Manifest:
             )
             self._event("products read", read.frame, key=read.key)
 
-    def record_dust(self, spots: Mapping[str, Sequence[FoundSpot]]) -> None:
+    def record_dust(self, spots: Mapping[str, Sequence[DustSpot]]) -> None:
         """Replace what is known of dust by what an assessment found in its frames."""
         with self.transaction():
             self._run("DELETE FROM dust")
