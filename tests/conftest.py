@@ -15,6 +15,8 @@ from numba.core.caching import FunctionCache
 from numba.core.compiler_lock import global_compiler_lock
 from numba.core.dispatcher import Dispatcher
 
+from pipeline.files.exiftool import ExifTool
+
 settings.register_profile("suite", deadline=None)  # two suites on two cores are no fault
 settings.load_profile("suite")
 
@@ -52,3 +54,15 @@ def _kernels_compiled_by_one_for_all(tmp_path_factory: pytest.TempPathFactory) -
 
     with patch.object(Dispatcher, "compile", alone):
         yield
+
+
+@pytest.fixture(scope="module")
+def one_exiftool() -> Iterator[None]:
+    """One exiftool for all jobs of a module, where how it starts and ends is not what is tested.
+
+    Starting one and letting it load its tables takes longer than most of what it is asked.
+    """
+    kept = ExifTool()
+    with patch("pipeline.files.metadata.ExifTool", lambda: kept), patch.object(kept, "close"):
+        yield
+    kept.close()

@@ -24,12 +24,15 @@ import typer
 from pipeline import yamlfile
 from pipeline.cli import main, report
 from pipeline.cli.commands import app
+from pipeline.files.exiftool import ExifTool
 from pipeline.job import load_job
 from pipeline.manifest import Manifest
 from pipeline.survey import survey
 from pipeline.verify import verify
 from tests.job_for_tests import InProcess, digests, edit, make_job, states
 from tests.job_for_tests import command as started
+
+pytestmark = pytest.mark.usefixtures("one_exiftool")
 
 COMMANDS = typer.main.get_command(app).commands
 MAKES_FOLDERS = {"demo", "new"}
@@ -317,6 +320,7 @@ class TestRefusals:
         shutil.copytree(job / "originals", tmp_path / "card")
         before = everything(job)
         monkeypatch.setenv("PATH", str(tmp_path / "empty"))
+        monkeypatch.setattr("pipeline.files.metadata.ExifTool", ExifTool)  # none runs already
         card = str(tmp_path / "card")
         for arguments in (["ingest", card], ["rate", "5", "F0003"], ["deliver", "web"]):
             said = safelight(*arguments, cwd=job)

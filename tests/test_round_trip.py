@@ -31,6 +31,8 @@ from pipeline.verify import verify
 from tests.job_for_tests import InProcess, edit, make_job, retouched, sent_file, states
 from tests.test_cli import Said, safelight  # noqa: F401  # the fixture
 
+pytestmark = pytest.mark.usefixtures("one_exiftool")
+
 CABLE = """\
 frame: F0001
 # the client minds the cable
@@ -65,8 +67,11 @@ def job(made, tmp_path) -> Path:
 
 
 @pytest.fixture(autouse=True)
-def _in_this_process(monkeypatch) -> None:
+def _in_this_process(monkeypatch, request) -> None:
+    """Frames are developed here; a sheet is set once: how it looks is not what this is about."""
     monkeypatch.setattr("pipeline.workplace.here", InProcess())
+    if request.function is not test_the_whole_way:
+        monkeypatch.setattr("pipeline.request_sheet.as_pdf", lambda *_, **__: b"%PDF-1.7\n")
 
 
 def pixels_of(path: Path) -> np.ndarray:

@@ -33,6 +33,8 @@ from tests.job_for_tests import (
     wait_until,
 )
 
+pytestmark = pytest.mark.usefixtures("one_exiftool")
+
 BOTH = ("web", "print")
 FRAME = "frame: F0002\nadjust:\n  - expose: {stops: 0.5}\n"
 
