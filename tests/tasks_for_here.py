@@ -167,3 +167,12 @@ def mark(folder: str) -> str:
     path = Path(folder) / f"{time.monotonic_ns()}"
     path.touch(exist_ok=False)
     return path.name
+
+
+def end(how: str) -> tuple[bool, str]:
+    """End like that, as the work of a schedule may."""
+    if how == "CANCELLED":
+        raise KeyboardInterrupt
+    if how == "refused":
+        raise FrameFailed("the mask is missing")
+    return how == "COMPLETED", "it is over"

@@ -5,6 +5,7 @@ The server, the scheduler and the workers are real, on loopback.
 
 from __future__ import annotations
 
+import json
 import os
 import random
 import shutil
@@ -17,6 +18,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
+from urllib.request import urlopen
 
 import psutil
 import pytest
@@ -350,8 +352,11 @@ def test_a_schedule_takes_in_what_arrives(server, job, tmp_path) -> None:
         retouched(sent, back)
         write_card(card, [f"N{number:04}" for number in range(30)])  # six are new
         wait_until(lambda: len(of_schedule(server)) > before, 90)
-        wait_until(lambda: latest(server).is_final(), 90)
-        (run_of_it, *_) = of_schedule(server)
+        with api() as client:  # as somebody does on the page
+            client.create_flow_run_from_deployment(of_schedule(server)[0].deployment_id)
+        wait_until(lambda: all(each.state.is_final() for each in of_schedule(server)), 90)
+        again, run_of_it, *_ = of_schedule(server)
+        assert again.start_time >= run_of_it.end_time
         assert "6 new frames; 1 taken back" in run_of_it.state.message, run_of_it.state
         assert run_of_it.name == "small"
     assert_nothing_torn(job)
@@ -372,6 +377,18 @@ def test_a_scheduled_run_can_be_cancelled_on_the_page(server, job, tmp_path) -> 
         assert recorded(job) < 20
         wait_until(lambda: not list(job.glob(".safelight*")), 10)
         assert_in_order(job)
+
+
+@pytest.mark.parametrize("how", ["COMPLETED", "FAILED", "CANCELLED", "refused"])
+def test_how_scheduled_work_ended_is_its_state(how: str) -> None:
+    from pipeline.engines.deployment import perform
+
+    ended = perform.fn("small", "tasks_for_here:end", {"how": how})
+    assert ended.type.value == how.replace("refused", "FAILED")
+    assert ended.message == {
+        "CANCELLED": "Stopped. What was finished is recorded.",
+        "refused": "the mask is missing",
+    }.get(how, "it is over")
 
 
 # asked for, and not to be had
@@ -446,3 +463,10 @@ def test_a_server_of_ours_is_found_again(server) -> None:
     assert servers.served() == server
     assert (servers.state_folder() / "server.json").is_file()
     assert servers.state_folder().stat().st_mode & 0o077 == 0
+
+
+def test_a_server_of_ours_forgets_what_ended_long_ago(server) -> None:
+    with urlopen(f"{server.api}/admin/settings") as answer:  # as Prefect understood them
+        forgets = json.load(answer)["server"]["services"]["db_vacuum"]
+    assert {"events", "flow_runs"} <= set(forgets["enabled"])
+    assert forgets["retention_period"] == "P60D"  # ISO 8601
