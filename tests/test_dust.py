@@ -92,11 +92,13 @@ SCENES = ("astronaut", "coffee", "chelsea", "rocket", "immunohistochemistry")
 def dusted(picture, places, depth=0.25, radius=4):
     """Spots at shares of the picture, soft, taking a share of the light."""
     height, width = picture.shape[:2]
-    rows, columns = np.mgrid[:height, :width]
     out = picture.copy()
     for x, y in places:
+        top, left = (max(int(at) - radius - 1, 0) for at in (y * height, x * width))
+        around = out[top : top + 2 * radius + 4, left : left + 2 * radius + 4]
+        rows, columns = np.ogrid[top : top + around.shape[0], left : left + around.shape[1]]
         away = np.hypot(rows - y * height, columns - x * width) / radius
-        out *= (1 - depth * np.clip(1.6 * (1 - away), 0, 1))[..., None]
+        around *= (1 - depth * np.clip(1.6 * (1 - away), 0, 1))[..., None]
     return out
 
 
