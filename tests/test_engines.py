@@ -454,9 +454,10 @@ def test_a_cluster_of_ones_own_does_no_more_at_once_than_this_machine_carries(
     marks = tmp_path / "marks"
     marks.mkdir()
     tasks = [Task(f"Q{n}", (str(marks), False)) for n in range(6)]
-    with socket.socket() as of_another_run, suppress(OSError):
-        of_another_run.bind(("127.0.0.1", 8787))  # Dask's usual port
-        of_another_run.listen()
+    with socket.socket() as of_another_run:
+        with suppress(OSError):  # whose it is does not matter
+            of_another_run.bind(("127.0.0.1", 8787))  # Dask's usual port
+            of_another_run.listen()
         with OnPrefect(
             tmp_path, lambda: header, site, lambda _task: "frames", name="run", labels=["own"]
         ) as make:

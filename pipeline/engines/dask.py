@@ -99,17 +99,19 @@ class Cluster:
                     mine.close()
 
     def _joined(self) -> Client:
-        if self._address:
-            try:
-                return Client(self._address)  # type: ignore[no-untyped-call]
-            except OSError as error:
-                raise ToolMissing(f"the scheduler at {self._address} does not answer") from error
+        try:
+            return Client(self._address or self._started())  # type: ignore[no-untyped-call]
+        except OSError as error:
+            where = f"the scheduler at {self._address}" if self._address else "a cluster of its own"
+            raise ToolMissing(f"{where} does not answer ({error})") from error
+
+    def _started(self) -> LocalCluster:
         from pipeline.engines.capacity import cores
 
         own = {"n_workers": cores(), "threads_per_worker": 1, "dashboard_address": None}
         any_port = {"dashboard_address": "127.0.0.1:0"}  # the usual one may be another run's
         self._own = LocalCluster(**own, scheduler_kwargs=any_port)  # type: ignore[no-untyped-call]
-        return Client(self._own)  # type: ignore[no-untyped-call]
+        return self._own
 
 
 def _prepare(folder: str, mark: str, started: bool, dask_worker: Worker) -> str | None:
