@@ -6,9 +6,12 @@ The server, the scheduler and the workers are real, on loopback.
 from __future__ import annotations
 
 import errno
+import os
 import random
 import signal
 import socket
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -463,6 +466,18 @@ def test_a_cluster_of_ones_own_does_no_more_at_once_than_this_machine_carries(
         ) as make:
             done = records(list(make(1000).run(tasks)))
     assert set(done.values()) == {1}
+
+
+def test_what_prefect_has_to_say_is_not_said_by_workers_either() -> None:
+    """A cluster of one's own starts before Prefect is imported."""
+    program = (
+        "import os, sys, pipeline.engines.dask; "
+        "assert 'prefect' not in sys.modules; print(os.environ['PREFECT_LOGGING_LEVEL'])"
+    )
+    bare = {k: v for k, v in os.environ.items() if not k.startswith(("PREFECT_", "DASK_"))}
+    command = [sys.executable, "-c", program]
+    said = subprocess.run(command, env=bare, capture_output=True, text=True, check=True)
+    assert said.stdout == "CRITICAL\n"
 
 
 def test_a_mount_that_is_lost_for_a_while_costs_only_time(

@@ -7,17 +7,14 @@ cluster that is started here are processes of this machine.
 
 from __future__ import annotations
 
-import os
 import time
 from collections.abc import Callable
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
-# Read when Dask is imported, here and by workers that are started here.
-os.environ.setdefault("DASK_LOGGING__DISTRIBUTED", "critical")
-# it samples the waiting thread all the time, for a page that nobody looks at
-os.environ.setdefault("DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED", "False")
+import pipeline.engines.quiet  # noqa: F401 - before Dask
 
+# isort: split
 from distributed import Client, KilledWorker, LocalCluster
 from distributed.comm.core import CommClosedError
 

@@ -16,15 +16,9 @@ from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING, Any, TypeVar
 from uuid import UUID
 
-# Read when Prefect is imported. Nobody is told that it is used, and what it has to say to a
-# terminal is said by whoever runs the flow.
-os.environ.setdefault("DO_NOT_TRACK", "1")
-os.environ.setdefault("PREFECT_SERVER_ANALYTICS_ENABLED", "false")
-os.environ.setdefault("PREFECT_SERVER_EPHEMERAL_ENABLED", "false")
-os.environ.setdefault("PREFECT_LOGGING_LEVEL", "CRITICAL")
-os.environ.setdefault("PREFECT_INTERNAL_LOGGING_LEVEL", "CRITICAL")
-os.environ.setdefault("PREFECT_LOGGING_TO_API_ENABLED", "false")
+import pipeline.engines.quiet  # noqa: F401 - before Prefect
 
+# isort: split
 from prefect import flow, task
 from prefect.artifacts import (
     create_markdown_artifact,
