@@ -267,10 +267,11 @@ class OnPage(Workplace):
 
     def _tell(self, call: Callable[[Flow], None]) -> None:
         """What the page is not told, because its server is away, is told by ``status``."""
+        if (flow := self._make.flow) is None:
+            return
         if unwell(self._server.api):
             self._next = time.monotonic() + SILENCE_S
             return
-        flow = self._make.begun()
         with suppress(Exception):
             flow.do(lambda: call(flow))
 

@@ -294,7 +294,8 @@ def test_jobs_of_one_name_keep_apart_what_their_pages_show(server) -> None:
     keys = []
 
     class Page:
-        def begun(self):
+        @property
+        def flow(self):
             return self
 
         def do(self, call):
@@ -389,6 +390,27 @@ def test_how_scheduled_work_ended_is_its_state(how: str) -> None:
         "CANCELLED": "Stopped. What was finished is recorded.",
         "refused": "the mask is missing",
     }.get(how, "it is over")
+
+
+def test_a_frame_that_cannot_be_begun_begins_no_flow(server) -> None:
+    """What is told before any work has begun finds no flow, and waits for none."""
+    from pipeline.engines.prefect import OnPrefect, Threads
+
+    make = OnPrefect(Path("/a"), lambda: None, Threads(lambda _: 1), str, name="a", labels=["a"])
+    place = OnPage(make, server, Path("/a"), "quay", None, near=True)
+    place.planned(1)
+    place.ended("F0001", None)
+    assert make.flow is None
+
+
+def test_a_flow_that_cannot_be_opened_says_so(server) -> None:
+    from pipeline.engines.flow import Flow, ServerAway
+
+    def broken():
+        raise AssertionError("no client")
+
+    with pytest.raises(ServerAway, match="no client"):
+        Flow("a", ["a"], broken).do(lambda: None)
 
 
 # asked for, and not to be had

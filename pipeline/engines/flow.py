@@ -171,20 +171,20 @@ class Flow:
         return state in (StateType.CANCELLING, StateType.CANCELLED)
 
     def _open(self) -> None:
-        whole = flow(
-            name="safelight",
-            flow_run_name=literal(self._name),
-            task_runner=self._runner(),
-            persist_result=False,
-        )(_until_the_end)
         _opened.set(self)
-        usual = get_settings_context()
-        # a join of the heartbeat's thread would hold up the end of every flow for a second
-        settings = usual.settings.copy_with_update({PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None})
         try:
+            usual = get_settings_context()
+            # a join of the heartbeat's thread would hold up the end of every flow for a second
+            settings = usual.settings.copy_with_update({PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None})
+            whole = flow(
+                name="safelight",
+                flow_run_name=literal(self._name),
+                task_runner=self._runner(),
+                persist_result=False,
+            )(_until_the_end)
             with _Settings(profile=usual.profile, settings=settings):
                 whole(return_state=True)
-        except BaseException as error:
+        except BaseException as error:  # whoever asks is answered, and does not wait
             self._serve(refusal=away(error))
 
     def begin(self, run_id: UUID) -> State[None]:
