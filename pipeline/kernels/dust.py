@@ -61,10 +61,13 @@ class Dip(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """What one picture says. ``noise`` are deviations in stops on a grid over it, one for each of
-    ``RADII``; ``look`` is the picture itself, very small, for telling scenes apart."""
+    """What one picture says: ``dips``, the deepest first, and ``faint``, (n, 4), the x, y, stops
+    and z of all that are too faint to prove anything. ``noise`` are deviations in stops on a grid
+    over it, one for each of ``RADII``; ``look`` is the picture itself, very small, for telling
+    scenes apart."""
 
     dips: tuple[Dip, ...]
+    faint: Float32
     noise: tuple[tuple[tuple[float, ...], ...], ...]
     look: tuple[float, ...]
     aspect: float
@@ -118,8 +121,14 @@ def evidence(picture: Float32) -> Evidence:
     )  # fmt: skip
     small = cv2.resize(light, LOOK, interpolation=cv2.INTER_AREA)
     look = (small - cv2.GaussianBlur(small, (0, 0), 3)).ravel()  # what is where, not how bright
+    strong = [dip for dip in found if dip.z > LEAST_Z][:MOST_DIPS]
+    faint = [(dip.x, dip.y, dip.stops, dip.z) for dip in found[len(strong) : MOST_FAINT]]
     return Evidence(
-        tuple(found[:MOST_FAINT]), tuple(noises), tuple(float(v) for v in look), width / height
+        tuple(strong),
+        np.array(faint, np.float32).reshape(-1, 4),
+        tuple(noises),
+        tuple(float(v) for v in look),
+        width / height,
     )
 
 
@@ -146,12 +155,7 @@ def find(pictures: Mapping[str, Evidence], apertures: Mapping[str, float | None]
     wider aperture than those that show a speck does not speak against it.
     """
     scenes = _scenes(pictures)
-    dips = [
-        (name, dip)
-        for name, found in pictures.items()
-        for dip in found.dips[:MOST_DIPS]
-        if dip.z > LEAST_Z
-    ]
+    dips = [(name, dip) for name, found in pictures.items() for dip in found.dips]
     dips.sort(key=lambda pair: -pair[1].z)
     near = _Near(pictures, dips)
     taken: set[int] = set()
@@ -174,26 +178,28 @@ def spots_in(specks: Sequence[Speck], found: Evidence) -> list[tuple[Speck, floa
     Where a speck is known to be, a spot counts that would prove nothing by itself, if it is as deep
     as the speck is in other pictures.
     """
+    x, y, stops, faint_z = found.faint.T
+    across, down = _scale(found)
     shown = []
     for speck in specks:
         least, most = (share * speck.stops for share in AGREES)
-        z = max(
-            (
-                dip.z
-                for dip in found.dips
-                if _distance(dip, speck, found) < APART
-                and (dip.z > LEAST_Z or least < dip.stops < most)
-            ),
-            default=0.0,
-        )
+        away = np.hypot((x - speck.x) * across, (y - speck.y) * down)
+        agree = faint_z[(away < APART) & (stops > least) & (stops < most)]
+        proof = [dip.z for dip in found.dips if _distance(dip, speck, found) < APART]
+        z = max(*proof, float(agree.max(initial=0)), 0.0)
         if z:
             shown.append((speck, speck.confidence * min(1.0, z / SHOWS_Z)))
     return shown
 
 
+def _scale(found: Evidence) -> tuple[float, float]:
+    """How long the picture's width and height are, in shares of the long side."""
+    return (1.0, 1 / found.aspect) if found.aspect >= 1 else (found.aspect, 1.0)
+
+
 def _distance(one: Dip | Speck, other: Dip | Speck, found: Evidence) -> float:
     """In shares of the long side."""
-    across, down = (1.0, 1 / found.aspect) if found.aspect >= 1 else (found.aspect, 1.0)
+    across, down = _scale(found)
     return math.hypot((one.x - other.x) * across, (one.y - other.y) * down)
 
 
