@@ -41,6 +41,7 @@ from pipeline.rounds import (
 from pipeline.survey import Survey, as_recorded, survey, wants_dust
 from pipeline.wording import counted
 from pipeline.workplace import Listener, Wish, Workplace, workplace
+from pipeline.workplace import threads as threads_for
 
 if TYPE_CHECKING:
     from pipeline.files.metadata import MetadataWriter, Provenance
@@ -172,8 +173,6 @@ class _Run:
                 self.report.untouched.append(action)
 
     def go(self, place: Workplace) -> None:
-        from pipeline.engines.capacity import cores
-
         if not self.todo:
             return
         engine, listener = place.make, place.listener
@@ -181,14 +180,13 @@ class _Run:
             listener.planned(len(self.todo))
         self.measurements.measure(self.measures, self.survey.frames, engine)
         self.manifest.doubt(self._replaced())
-        threads = cores() if len(self.todo) == 1 else 1
+        pixels = self.survey.most_pixels(self.todo)
+        threads = threads_for(pixels, len(self.todo)) if place.near else 1
         with (
             self._metadata() as metadata,
             closing(self._tasks(metadata, threads, foresee=place.near)) as tasks,
             closing(_one_ahead(tasks)) as coming,
-            closing(
-                engine(self.survey.most_pixels(self.todo)).run(Counted(coming, len(self.todo)))
-            ) as outcomes,
+            closing(engine(pixels).run(Counted(coming, len(self.todo)))) as outcomes,
         ):
             for outcome in outcomes:
                 self._record(outcome)

@@ -366,7 +366,7 @@ def developed(
     from pipeline.files.raw import open_original
     from pipeline.kernels.correction import Correction
 
-    source = open_original(development.original, development.original_digest)
+    source = open_original(development.original, development.original_digest, development.threads)
     fitted, files = development.correction, development.files
     correction = Correction.from_json(fitted) if fitted else None
     painted = {

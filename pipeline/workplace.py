@@ -6,6 +6,7 @@ to go to the retoucher, where the proofs lie. It decides nothing, and nothing is
 
 from __future__ import annotations
 
+import math
 import os
 import re
 import time
@@ -161,6 +162,16 @@ def here(pixels: int) -> Engine:
     return Here(DO, lanes(pixels))
 
 
+def threads(pixels: int, frames: int) -> int:
+    """Threads for each picture, where so many of so many pixels are worked on here.
+
+    More than one where their number or the memory leaves cores without a process.
+    """
+    from pipeline.engines.capacity import cores
+
+    return math.ceil(cores() / min(lanes(pixels), frames))
+
+
 def lanes(pixels: int) -> int:
     """How many pictures of so many pixels this machine can work on at once."""
     from pipeline.engines.capacity import workers_for
@@ -211,6 +222,8 @@ def _site(wish: Wish) -> Site:
 class OnPage(Workplace):
     """A flow, and what its page shows."""
 
+    make: OnPrefect
+
     def __init__(
         self,
         make: OnPrefect,
@@ -222,7 +235,6 @@ class OnPage(Workplace):
         near: bool,
     ) -> None:
         super().__init__(make, self, near=near)
-        self._make = make
         self._server, self._folder, self._job, self._told = server, folder, job, listener
         self._count = self._done = 0
         self._next = 0.0
@@ -244,7 +256,7 @@ class OnPage(Workplace):
             self._tell(lambda flow: flow.show_progress(self._key("progress"), share, said))
 
     def over(self, status: Callable[[], Mapping[str, Any]], outcome: Told) -> None:
-        if (flow := self._make.flow) is None:
+        if (flow := self.make.flow) is None:
             return
         flow.failed, flow.ending = outcome.exit_code > 0, outcome.said
         if not flow.run_id:
@@ -267,7 +279,7 @@ class OnPage(Workplace):
 
     def _tell(self, call: Callable[[Flow], None]) -> None:
         """What the page is not told, because its server is away, is told by ``status``."""
-        if (flow := self._make.flow) is None:
+        if (flow := self.make.flow) is None:
             return
         if unwell(self._server.api):
             self._next = time.monotonic() + SILENCE_S

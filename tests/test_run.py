@@ -487,11 +487,24 @@ def test_one_process_two_processes_and_none_give_the_same_bytes(job, made, tmp_p
         assert_in_order(other)
 
 
-def test_one_frame_on_all_cores_gives_the_same_bytes(job, made, tmp_path, monkeypatch):
-    run(job, deliveries=BOTH, engine=InProcess())
+@pytest.mark.parametrize(("frames", "threads"), [(["F0002"], 8), (["F0001", "F0002"], 4), ([], 3)])
+def test_cores_without_a_process_get_threads(frames, threads, job, made, tmp_path, monkeypatch):
+    # eight cores, and memory for three processes
+    monkeypatch.setattr("pipeline.engines.capacity.cores", lambda: 8)
+    monkeypatch.setattr("pipeline.workplace.lanes", lambda _pixels: 3)
+    given = []
+
+    class Watched(InProcess):
+        def run(self, tasks):
+            for task in tasks:
+                given.append(task.work.development.threads)
+                yield from super().run([task])
+
     other = shutil.copytree(made, tmp_path / "other")
-    monkeypatch.setattr("pipeline.engines.capacity.cores", lambda: 3)
-    run(other, ["F0002"], BOTH, engine=InProcess())
+    run(other, frames, BOTH, engine=Watched())
+    assert set(given) == {threads}
+    monkeypatch.undo()
+    run(job, deliveries=BOTH, engine=InProcess())
     whole = digests(job)
     assert {path: whole.get(path) for path in digests(other)} == digests(other)
 

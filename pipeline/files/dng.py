@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import io
 import struct
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import count
 from typing import Any
 
 import numpy as np
@@ -69,8 +71,8 @@ class DNG:
     preview: tuple[int, int] | None
 
 
-def read_dng(data: bytes) -> DNG | None:
-    """The tags of a DNG; None for any other file.
+def read_dng(data: bytes, threads: int = 1) -> DNG | None:
+    """The tags of a DNG, and its samples where they can be had here; None for any other file.
 
     Raises ``UnreadableOriginal`` for a DNG that lacks what it needs.
     """
@@ -88,8 +90,8 @@ def read_dng(data: bytes) -> DNG | None:
             if main is None:
                 raise UnreadableOriginal("a DNG without a raw picture inside")
             area = _area(main)
-            for offset, count in zip(main.dataoffsets, main.databytecounts, strict=True):
-                if count <= 0 or offset + count > len(data):
+            for offset, size in zip(main.dataoffsets, main.databytecounts, strict=True):
+                if size <= 0 or offset + size > len(data):
                     raise UnreadableOriginal("it is cut short: a part of the picture is missing")
             camera = _camera(first)
             black = _black(main)
@@ -108,7 +110,7 @@ def read_dng(data: bytes) -> DNG | None:
                 baseline_stops=_baseline_stops(first),
                 area=area,
                 orientation=orientation if 1 <= orientation <= 8 else 1,
-                mosaic=None if letters is None else _mosaic(main, data, area),
+                mosaic=None if letters is None else _mosaic(main, data, area, threads),
                 letters=letters,
                 preview=_preview(pages, len(data)),
             )
@@ -122,9 +124,9 @@ def jpeg_place(page: Any) -> tuple[int, int] | None:
     """Where a directory's JPEG lies, and its bytes; None for the raw picture and all else."""
     if page.photometric in (CFA, LINEAR_RAW):
         return None
-    offset, count = page.tags.get(JPEG_OFFSET), page.tags.get(JPEG_BYTES)
-    if offset is not None and count is not None:
-        return int(offset.value), int(count.value)
+    offset, size = page.tags.get(JPEG_OFFSET), page.tags.get(JPEG_BYTES)
+    if offset is not None and size is not None:
+        return int(offset.value), int(size.value)
     if page.compression in (OLD_JPEG, JPEG) and len(page.dataoffsets) == 1:
         return int(page.dataoffsets[0]), int(page.databytecounts[0])
     return None
@@ -204,7 +206,9 @@ def _letters(page: Any) -> NDArray[np.str_] | None:
     return np.array([["RGB"[code] for code in pattern[:2]], ["RGB"[code] for code in pattern[2:]]])
 
 
-def _mosaic(page: Any, data: bytes, area: tuple[int, int, int, int]) -> NDArray[np.uint16]:
+def _mosaic(
+    page: Any, data: bytes, area: tuple[int, int, int, int], threads: int
+) -> NDArray[np.uint16]:
     import imagecodecs
 
     top, left, bottom, right = area
@@ -223,11 +227,10 @@ def _mosaic(page: Any, data: bytes, area: tuple[int, int, int, int]) -> NDArray[
     )
     mosaic = np.empty((height, width), np.uint16)
     across = -(-width // columns)
-    for index, (offset, count) in enumerate(
-        zip(page.dataoffsets, page.databytecounts, strict=True)
-    ):
+
+    def decode(index: int, offset: int, size: int) -> None:
         # components and lines may be cut in any way: in memory the samples lie in their order
-        coded = data[offset : offset + count]
+        coded = data[offset : offset + size]
         start = coded.find(b"\xff\xc3")  # the frame header tells how much memory decoding takes
         lines, line, components = struct.unpack_from(">HHB", coded, start + 5)
         if start < 0 or lines * line * components > rows * columns:
@@ -236,6 +239,9 @@ def _mosaic(page: Any, data: bytes, area: tuple[int, int, int, int]) -> NDArray[
         y, x = index // across * rows, index % across * columns
         part = mosaic[y : y + rows, x : x + columns]
         part[:] = samples[: part.shape[0], : part.shape[1]]
+
+    with ThreadPoolExecutor(threads) as pool:  # the decoder leaves Python to others meanwhile
+        list(pool.map(decode, count(), page.dataoffsets, page.databytecounts))
     return np.ascontiguousarray(mosaic[top:bottom, left:right])
 
 

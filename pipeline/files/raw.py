@@ -39,7 +39,7 @@ from pipeline.kernels.orient import upright
 Float64 = NDArray[np.float64]
 
 
-def open_original(path: Path, expected_digest: str | None = None) -> Source:
+def open_original(path: Path, expected_digest: str | None = None, threads: int = 1) -> Source:
     """The pixels of an original.
 
     Raises as ``read_original``, and ``UnreadableOriginal`` where it is not a raw file, JPEG or
@@ -48,11 +48,11 @@ def open_original(path: Path, expected_digest: str | None = None) -> Source:
     data = read_original(path, expected_digest)
     if not data:
         raise UnreadableOriginal("the file is empty")
-    return open_picture(data) if is_picture(data) else _open_raw(data)
+    return open_picture(data) if is_picture(data) else _open_raw(data, threads)
 
 
-def _open_raw(data: bytes) -> Source:
-    dng = read_dng(data)
+def _open_raw(data: bytes, threads: int) -> Source:
+    dng = read_dng(data, threads)
     if dng is not None and dng.mosaic is not None and dng.letters is not None:
         light = _light(dng.camera, dng.neutral, dng.baseline_stops)
         return _bayer_source(
