@@ -16,6 +16,7 @@ import psutil
 import pytest
 
 from pipeline.engines import server
+from pipeline.engines.quiet import DEFAULTS
 
 ROOT = Path(__file__).parents[1]
 
@@ -103,8 +104,7 @@ class Cluster:
                     **os.environ,
                     server.API: "",  # what it is the flow has to tell
                     "PYTHONPATH": os.pathsep.join([str(ROOT), str(ROOT / "tests")]),
-                    "DASK_LOGGING__DISTRIBUTED": "critical",
-                    "DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED": "False",
+                    **DEFAULTS,
                     **environment,
                 },
             )

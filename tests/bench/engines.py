@@ -7,7 +7,7 @@ Every round runs `safelight run` on one job, on each engine, each time another f
 Prefect server that runs already, and with a Dask scheduler and two workers of one thread that run
 already, all on this machine. Small frames are 200 × 140 pixels, so that what an engine adds shows;
 large ones are the demo's. Medians and bests of wall time after a run on each to warm up; what it
-adds a frame; and a run with nothing to do.
+adds a frame; and a run with nothing to do. Before all that, what importing the engines takes.
 """
 
 from __future__ import annotations
@@ -45,6 +45,7 @@ def main() -> None:
         folder = Path(scratch)
         (folder / "cluster").mkdir()
         keep_bytecode(folder / "bytecode")
+        time_imports()
         with prefect_server(folder), dask_cluster(folder / "cluster") as cluster:
             if given.small:
                 job = make_job(folder / "small" / "job", given.small, given.small)
@@ -54,6 +55,18 @@ def main() -> None:
                 job = large_job(folder / "large" / "job", raw, given.large)
                 said = f"{given.large} frames of {given.megapixels:g} MP"
                 compare(job, cluster.address, given.rounds, said)
+
+
+def time_imports() -> None:
+    """Fresh processes that import an engine and what it needs, and nothing else."""
+    for module in ("here", "flow", "dask"):
+        command = [sys.executable, "-c", f"import pipeline.engines.{module}"]
+        taken = []
+        for _ in range(6):
+            start = time.perf_counter()
+            subprocess.run(command, cwd=ROOT, check=True)
+            taken.append(time.perf_counter() - start)
+        print(f"import pipeline.engines.{module:5} {statistics.median(taken[1:]):.2f} s")
 
 
 def large_job(job: Path, raw: Path, frames: int) -> Path:
