@@ -112,16 +112,18 @@ def run(
         found = survey(folder, manifest, named, deliveries, recalled)
         actions, reminders = found.actions, found.reminders(deliveries)
         unused = manifest.unused_artifacts()
-    if not unused and not any(makes_something(action) for action in actions):
+    idle = not any(makes_something(action) for action in actions)
+    if not unused and idle and not _taken_out(found):
         # decided without the writer's lock: a run with nothing to do disturbs nobody
         return Report(untouched=actions, reminders=reminders)
     with Manifest.open(folder, write=True, wait_s=wait_s) as manifest:
         _sweep(folder)
         this = _Run(folder, manifest, survey(folder, manifest, named, deliveries, recalled))
+        this.take_out()
         try:
             with _place(engine, this, listener) as place:
                 this.go(place)
-                place.over(lambda: survey(folder, manifest).status, this.report)
+                place.over(lambda: survey(folder, manifest, delivered=True).status, this.report)
                 this.report.page = place.page
         finally:
             _sweep(folder)  # of workers that died or were stopped
@@ -227,6 +229,13 @@ class _Run:
             state = self.survey.states[action.frame]
             if action.action == "stale" and not action.delivery and state.approval:
                 self.manifest.reopen(action.frame, action.reason)
+
+    def take_out(self) -> None:
+        """Forget files that are in no delivery any more and that a person deleted."""
+        for action in _taken_out(self.survey):
+            assert action.delivery is not None
+            self.manifest.take_out(action.frame, action.delivery)
+            self.report.untouched.remove(action)
 
     def _replaced(self) -> Iterable[str]:
         """Where this run puts files: another content may lie there and have its row."""
@@ -482,6 +491,18 @@ def _one_ahead(tasks: Generator[Task]) -> Generator[Task]:
         while (task := coming.result()) is not None:
             coming = pool.submit(next, tasks, None)
             yield task
+
+
+def _taken_out(found: Survey) -> list[Action]:
+    """What is said of files that left their delivery and are deleted."""
+    return [
+        action
+        for action in found.actions
+        if action.action == "stale"
+        and action.delivery
+        and found.states[action.frame].delivered[action.delivery].artifact.path
+        in found.demand.missing
+    ]
 
 
 def _sweep(folder: Path) -> None:

@@ -43,7 +43,9 @@ def status(
         state = states[resolved.frame]
         retouch = retouch_of(state.trips)
         actions = actions_of(resolved, state, demand, keys)
-        stale = [action.reason for action in actions if _undoes(action, state, retouch)]
+        undone = [action for action in actions if _undoes(action, state, retouch)]
+        stale = [action.reason for action in undone]
+        reopened = [action.reason for action in undone if action.delivery is None]
         reached = state_of(state, selected=is_selected(state, demand))
         current = approved_of(state) or with_key(state, actions[0].key) or state.latest
         overdue = is_overdue(retouch, demand.today)
@@ -64,7 +66,7 @@ def status(
                 "round": _round(retouch),
                 "delivered": {name: file.version for name, file in state.delivered.items()},
                 "problem": state.problem,
-                "approved": _approved(state, stale, retouch),
+                "approved": _approved(state, reopened, retouch),
                 "retouch": _retouch(resolved, state, demand, retouch),
                 "step": step,
                 "next": words,
@@ -139,12 +141,14 @@ def _round(retouch: Retouch) -> int | None:
     return retouch.back.of.round if retouch.back else None
 
 
-def _approved(state: FrameState, stale: Sequence[str], retouch: Retouch) -> dict[str, Any] | None:
+def _approved(
+    state: FrameState, reopened: Sequence[str], retouch: Retouch
+) -> dict[str, Any] | None:
     """Whose word a version has, and what reopened it since."""
     said = state.approval
     if said is None:
         return None
-    since = list(dict.fromkeys(stale))
+    since = list(dict.fromkeys(reopened))
     if retouch.out:
         sent = retouch.out.handoff
         since.insert(0, f"handed off to {sent.to} (round {sent.round})")
@@ -220,7 +224,7 @@ class _Next:
         if self.state.problem:
             return "failed", "put right what failed, then safelight run"
         if not is_selected(self.state, self.demand):
-            return "done", "nothing, unless it is rated as a select"
+            return self._left_behind() or ("done", "nothing, unless it is rated as a select")
         if self.actions[0].action == "stale" and (self.retouch.out or self.retouch.back):
             carry = "" if self.retouch.out else ", --carry"
             return "settle", f"safelight settle {name} with --keep{carry} or --again"
@@ -250,12 +254,24 @@ class _Next:
         reached = state_of(self.state, selected=True)
         if master.action == "wait" or reached == "retouched":
             return "approve", f"look at v{master.version}, then safelight approve {name}"
-        asked = [str(action.delivery) for action in self.actions if action.action == "deliver"]
+        asked = {
+            a.delivery: a.version for a in self.actions if a.delivery and a.action == "deliver"
+        }
         if asked or reached != "delivered":
-            return "deliver", f"safelight deliver {' '.join(asked) or 'NAME'}"
-        files = self.state.delivered.items()
-        older = {n: file.version for n, file in files if file.version != master.version}
-        if older:
-            carried = ", ".join(f"{delivery} has v{version}" for delivery, version in older.items())
-            return "deliver", f"safelight deliver {' '.join(older)}: {carried}"
-        return "done", "nothing: it is what is asked for"
+            files = self.state.delivered.items()
+            older = [
+                f"{n} has v{f.version}" for n, f in files if asked.get(n) not in (None, f.version)
+            ]
+            carried = f": {', '.join(older)}" if older else ""
+            return "deliver", f"safelight deliver {' '.join(asked) or 'NAME'}{carried}"
+        return self._left_behind() or ("done", "nothing: it is what is asked for")
+
+    def _left_behind(self) -> tuple[str, str] | None:
+        """What a person does with delivered files that are in no delivery any more."""
+        left = [a.delivery for a in self.actions if a.action == "stale" and a.delivery]
+        if not left:
+            return None
+        files = [self.state.delivered[name].artifact.path for name in left]
+        there = [path for path in files if path not in self.demand.missing]
+        delete = f"delete {' and '.join(there)}, then " if there else ""
+        return "settle", f"{delete}safelight deliver {' '.join(left)}"

@@ -85,7 +85,10 @@ class Survey:
 
     @property
     def status(self) -> dict[str, Any]:
-        """Every frame's state, counts, the shot list, and what files should still say."""
+        """Every frame's state, counts, the shot list, and what files should still say.
+
+        What is delivered is held against what is asked for now where the survey is about it.
+        """
         return {
             "job": self.job.file.job,
             **status(self.frames, self.states, self.demand),
@@ -105,15 +108,24 @@ def survey(
     named: Sequence[str] = (),
     deliveries: Sequence[str] = (),
     recalled: Sequence[str] = (),
+    *,
+    delivered: bool = False,
 ) -> Survey:
     """Read a job's files and its manifest.
 
     ``named`` are frames or patterns that a person named: the survey is then about those alone, and
-    they count as selects unless deliveries are asked for. ``recalled`` is as in ``Demand``. Raises
-    ``InvalidInput`` with every problem.
+    they count as selects unless deliveries are asked for. ``recalled`` is as in ``Demand``.
+    ``delivered`` asks for every delivery of the job that holds files. Raises ``InvalidInput`` with
+    every problem.
     """
     job = read_job(folder)
     states = clocks.on_time(manifest.frames(), job.file.clocks)
+    if delivered:
+        deliveries = [
+            name
+            for name in job.deliveries
+            if any(name in state.delivered for state in states.values())
+        ]
     problems = job.check_frames(states)
     if problems:
         raise InvalidInput(problems)

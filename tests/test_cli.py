@@ -109,6 +109,42 @@ class TestJson:
         assert (last["version"], last["delivered"]) == (None, {})
         assert found["counts"]["delivered"] == 2
 
+    def test_status_holds_deliveries_against_what_is_asked_for_now(self, safelight, job):
+        safelight("deliver", "web", cwd=job)
+        edit(job / "job.yaml", "A lamp on the quay.", "Dusk.")
+        first, second, third = safelight("status", "--json", cwd=job).json["frames"]
+        for row in (first, second):
+            assert (row["step"], row["next"]) == ("deliver", "safelight deliver web")
+            assert (row["stale"], "Dusk" in row["reason"]) == (True, True)
+        assert (third["step"], third["stale"]) == ("done", False)
+        safelight("deliver", "web", cwd=job)
+        rows = safelight("status", "--json", cwd=job).json["frames"]
+        assert {(row["step"], row["stale"]) for row in rows} == {("done", False)}
+
+    def test_a_frame_that_left_its_delivery_is_followed_until_its_file_is_gone(
+        self, safelight, job
+    ):
+        safelight("deliver", "web", cwd=job)
+        safelight("rate", "-1", "F0002", cwd=job)
+        with Manifest.open(job) as manifest:
+            path = manifest.frames()["F0002"].delivered["web"].artifact.path
+
+        def row():
+            return safelight("status", "--json", cwd=job).json["frames"][1]
+
+        assert (row()["step"], row()["next"]) == (
+            "settle",
+            f"delete {path}, then safelight deliver web",
+        )
+        safelight("deliver", "web", cwd=job)
+        assert (job / path).exists()  # nobody but a person takes a client's file away
+        (job / path).unlink()
+        assert row()["next"] == "safelight deliver web"
+        safelight("deliver", "web", cwd=job)
+        assert (row()["step"], row()["delivered"], row()["stale"]) == ("done", {}, False)
+        assert safelight("verify", cwd=job).code == 0
+        assert "taken out of web" in safelight("history", "F0002", cwd=job).out
+
     def test_plan_says_what_run_then_does(self, safelight, job):
         before = everything(job)
         planned = safelight("plan", "--json", cwd=job).json["actions"]

@@ -91,7 +91,7 @@ def gone_and_come(job: Path, paint: int = 0) -> Path:
 
 def rows(job: Path) -> dict[str, dict]:
     with Manifest.open(job) as manifest:
-        return {row["frame"]: row for row in survey(job, manifest).status["frames"]}
+        return {row["frame"]: row for row in survey(job, manifest, delivered=True).status["frames"]}
 
 
 def problems(call: Callable[[], object]) -> list[str]:

@@ -483,7 +483,7 @@ def status(job: JobOption = None, as_json: JsonOption = False) -> int:
 
     folder = job_folder(job)
     with Manifest.open(folder) as manifest:
-        found = survey(folder, manifest).status
+        found = survey(folder, manifest, delivered=True).status
         if as_json:
             assessed = manifest.assessed()
             found["assessed"] = {name: report.suggested(one) for name, one in assessed.items()}

@@ -126,4 +126,4 @@ def _status(job: Path) -> None:
     from pipeline.survey import survey
 
     with Manifest.open(job) as manifest:
-        report.status(survey(job, manifest).status)
+        report.status(survey(job, manifest, delivered=True).status)

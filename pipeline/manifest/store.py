@@ -563,6 +563,12 @@ class Manifest:
             )
             self.set_problem(delivered.frame, None)
 
+    def take_out(self, frame: str, delivery: str) -> None:
+        """Forget a delivered file that was deleted because its delivery is without it now."""
+        with self.transaction():
+            self._run("DELETE FROM deliveries WHERE frame = ? AND delivery = ?", frame, delivery)
+            self._event("taken out", frame, delivery=delivery)
+
     def record_chart(self, chart: MeasuredChart) -> None:
         """Record what was read from a chart."""
         with self.transaction():
