@@ -49,6 +49,8 @@ READ_BACK: dict[ReadBack, str] = {
 class Ingested:
     """What came in: frames that are new, frames that the job had, and what failed and why.
 
+    ``renamed`` are new frames that could not have their files' names, by those; ``moved`` are
+    frames that were noted elsewhere, where they are no more.
     ``along`` are JPEGs, sidecars and movies that are new, ``left`` what stayed where it was and
     why, ``notes`` sentences for a person, ``proof`` how copies were read back. ``not_twice`` is
     what the second copy lacks, and ``refusal`` why.
@@ -56,6 +58,8 @@ class Ingested:
 
     new: list[FrameState] = field(default_factory=list)
     known: list[str] = field(default_factory=list)
+    renamed: dict[str, str] = field(default_factory=dict)
+    moved: list[str] = field(default_factory=list)
     failed: dict[str, str] = field(default_factory=dict)
     along: list[Companion] = field(default_factory=list)
     left: dict[str, str] = field(default_factory=dict)
@@ -191,6 +195,7 @@ class _Taking:
     ratings: dict[str, int] = field(default_factory=dict)
     log: list[str] = field(default_factory=list)
     fresh: list[_Fresh] = field(default_factory=list)
+    away: list[str] = field(default_factory=list)
     count: int = 0
 
     def take_all(self, card: Found) -> None:
@@ -203,6 +208,12 @@ class _Taking:
             self._movie(movie)
             if len(self.fresh) >= BATCH:
                 self.note()
+        if self.away:
+            more = f" and {len(self.away) - 1} more" if len(self.away) > 1 else ""
+            self.done.notes.append(
+                f"{self.away[0]}{more}: noted where it lay, which is gone; ingest --link notes where"
+                " it is now."
+            )
 
     def _take(self, shot: Shot) -> None:
         """A picture and what belongs to it; where the raw fails, its JPEG becomes the frame."""
@@ -226,10 +237,19 @@ class _Taking:
             self._counted()
 
     def _picture(self, path: Path) -> _Fresh:
+        from pipeline.files.copying import shown
+
         taken = self.intake.register(path) if self.in_place else self.intake.copy(path, ORIGINALS)
         self._say(path, taken.original, taken.new)
         if not taken.new:
             self.done.known.append(taken.frame)
+        elif taken.frame != path.stem:
+            self.done.renamed[shown(path)] = taken.frame
+        if taken.moved:
+            self.manifest.move_original(taken.frame, taken.original.path)
+            self.done.moved.append(taken.frame)
+        if taken.away:
+            self.away.append(taken.frame)
         return _Fresh(taken.frame, taken.original if taken.new else None)
 
     def _take_along(self, path: Path, kind: CompanionKind, fresh: _Fresh) -> None:
@@ -237,6 +257,8 @@ class _Taking:
         came = self._attempt(path, lambda source: take(source, kind, fresh.frame))
         if came is not None:
             self._say(path, came.companion, came.new)
+            if came.before is not None:
+                self.manifest.move_companion(came.before, came.companion.path)
             if came.new:
                 fresh.along.append(came.companion)
 

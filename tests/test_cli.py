@@ -211,6 +211,8 @@ class TestJson:
         assert said.json == {
             "new": ["B"],
             "known": ["F0001"],
+            "renamed": [],
+            "moved": [],
             "failed": [
                 {"file": f"{card}/C.dng", "reason": f"{card}/C.dng: the file is empty"},
             ],

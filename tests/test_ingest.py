@@ -265,16 +265,22 @@ def test_a_second_disk_that_other_jobs_use_keeps_what_it_has(
     assert [len(each.media_hashes) for each in history.hash_lists][1] == 2
 
 
+def as_written(path: Path) -> tuple[int, ...]:
+    """What reading a file leaves alone: a mount may note when it was read."""
+    found = path.stat()
+    return found.st_mode, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns
+
+
 def test_links_stay_where_they_are(job: Path, card: Path) -> None:
     full_card(card)
-    before = {path: path.stat() for path in card.rglob("*")}
+    before = {path: as_written(path) for path in card.rglob("*")}
     done = ingest(job, [card], link=True)
     assert done.exit_code == 0
     state = frames(job)["QL0001"]
     assert state.original.path == str(card / "DCIM/100/QL0001.DNG")
     assert state.rating == 4
     assert not (job / "originals").exists()
-    assert {path: path.stat() for path in card.rglob("*")} == before
+    assert {path: as_written(path) for path in card.rglob("*")} == before
     assert verify(job) == (4, [])
     put(card / "DCIM/100/QL0003.MP4", "cut short")
     (card / "DCIM/100/QL0001.DNG").unlink()
@@ -282,6 +288,48 @@ def test_links_stay_where_they_are(job: Path, card: Path) -> None:
         ("original", "missing"),
         ("movie", "its content is not what was recorded"),
     }
+
+
+def test_a_disk_that_came_back_under_another_name_is_found_again(job: Path, card: Path) -> None:
+    full_card(card)
+    ingest(job, [card], link=True)
+    before = frames(job)
+    other = card.rename(card.with_name("card 2"))
+    assert (
+        ingest(job, [other])
+        .notes[-1]
+        .startswith("QL0001 and 1 more: noted where it lay, which is gone")
+    )
+    done = ingest(job, [other], link=True)
+    assert (sorted(done.moved), done.new, done.along) == (sorted(before), [], [])
+    state = frames(job)["QL0001"]
+    assert state.original.path == str(other / "DCIM/100/QL0001.DNG")
+    assert state.original.digest == before["QL0001"].original.digest
+    assert state.original.capture == before["QL0001"].original.capture
+    assert state.rating == before["QL0001"].rating
+    assert verify(job) == (4, [])
+    assert ingest(job, [other], link=True).moved == []
+
+
+def test_files_that_changed_places_on_a_disk_stay_where_they_were_noted(
+    job: Path, card: Path
+) -> None:
+    first, second = put(card / "QL0001.DNG", "one"), put(card / "QL0002.DNG", "two")
+    ingest(job, [card], link=True)
+    second.replace(first)
+    done = ingest(job, [card], link=True)
+    assert (done.moved, done.failed) == ([], {})
+    assert frames(job)["QL0002"].original.path == str(second)
+
+
+def test_a_frame_that_could_not_have_its_files_name_is_told(job: Path, card: Path) -> None:
+    put(card / "a/QL0001.DNG", "one")
+    put(card / "b/QL0001.DNG", "two")
+    put(card / "b/-x #3.DNG", "three")
+    done = ingest(job, [card])
+    renamed = {Path(path).name: frame for path, frame in done.renamed.items()}
+    assert renamed == {"QL0001.DNG": "QL0001-2", "-x #3.DNG": "_x _3"}
+    assert ingest(job, [card]).renamed == {}
 
 
 @pytest.mark.parametrize(

@@ -145,6 +145,8 @@ def ingest(
             {
                 "new": [state.name for state in done.new],
                 "known": done.known,
+                "renamed": [{"file": k, "frame": v} for k, v in done.renamed.items()],
+                "moved": done.moved,
                 "along": [asdict(companion) for companion in done.along],
                 "failed": [{"file": k, "reason": v} for k, v in done.failed.items()],
                 "left": [{"file": k, "reason": v} for k, v in done.left.items()],

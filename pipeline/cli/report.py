@@ -6,6 +6,7 @@ import sys
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import printable
@@ -22,8 +23,6 @@ from pipeline.records import (
 from pipeline.wording import counted
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from pipeline.assess import AssessReport, DustReport
     from pipeline.bagging import Bagged
     from pipeline.contact import Contacted
@@ -284,15 +283,21 @@ def ingested(result: Ingested, *, in_place: bool = False, second_copy: Path | No
         print(f"and {more} not in the second copy; --json names them.", file=sys.stderr)
     for note in result.notes:
         print(note)
+    if result.renamed:
+        names = [f"{Path(path).name} is {frame}" for path, frame in result.renamed.items()]
+        frames = counted(len(names), "frame")
+        print(f"{frames} renamed, the file's name being taken or hard to type: {few(names)}")
     if result.left:
-        names = ", ".join(list(result.left)[:3]) + (" ..." if len(result.left) > 3 else "")
-        print(f"{counted(len(result.left), 'file')} left where they were: {names}")
+        names = list(result.left)[:3] + ["..."] * (len(result.left) > 3)
+        were = "it was" if len(result.left) == 1 else "they were"
+        print(f"{counted(len(result.left), 'file')} left where {were}: {', '.join(names)}")
     kinds = Counter(companion.kind for companion in result.along)
     how = "noted where they are" if in_place else "copied and verified"
     along = [f"{number} {THINGS[kind]}{'s' * (number > 1)}" for kind, number in kinds.items()]
     parts = [f"{', '.join([counted(len(result.new), 'frame'), *along])} {how}"]
     if result.known:
-        parts.append(f"{len(result.known)} there already")
+        anew = f", {len(result.moved)} of them noted where they are now" if result.moved else ""
+        parts.append(f"{len(result.known)} there already{anew}")
     if result.failed:
         parts.append(f"{len(result.failed)} failed")
     if second_copy is not None:

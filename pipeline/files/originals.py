@@ -13,7 +13,7 @@ import stat
 import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline.errors import CannotWrite, NotAsRecorded, UnreadableOriginal
@@ -68,19 +68,29 @@ PLAIN_MARKS = frozenset(" -_.+()@=")
 
 @dataclass(frozen=True, slots=True)
 class TakenIn:
-    """An original and the frame that it is. ``new`` is False where the job had its content."""
+    """An original and the frame that it is. ``new`` is False where the job had its content.
+
+    ``moved`` says that it lies elsewhere than where it was noted, and ``away`` that it was noted
+    where it is no more, and is not noted anew.
+    """
 
     frame: str
     original: Original
     new: bool
+    moved: bool = False
+    away: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class CameAlong:
-    """A file that becomes no frame. ``new`` is False where the job had it with its frame."""
+    """A file that becomes no frame. ``new`` is False where the job had it with its frame.
+
+    ``before`` is the path under which it was noted, where that is another.
+    """
 
     companion: Companion
     new: bool
+    before: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +123,8 @@ class Intake:
         self._names = {twin(name) for name in frames}
         self._hints = {_hint(name, original.size_bytes) for name, original in frames.items()}
         self._companions = {_identity(each): each for each in companions}
+        noted = (*frames.values(), *self._companions.values())
+        self._paths = {each.path for each in noted}
         self._second = second
         self.sums: dict[str, Sums] = {}
         self.read_back: set[ReadBack] = set()
@@ -136,7 +148,8 @@ class Intake:
         names = (into / (frame + source.suffix) for frame in self._free_names(source))
         brought = self._bring(source, into, names, self._path_of, likely)
         if not brought.new:
-            return self._known(brought.digest)
+            known = self._known(brought.digest)
+            return replace(known, away=self._is_away(known.original.path))
         frame = brought.path.name.removesuffix(source.suffix)
         path = brought.path.relative_to(self._job).as_posix()
         return self._take(frame, Original(path, brought.digest, brought.size_bytes))
@@ -170,11 +183,20 @@ class Intake:
         return self._noted(Companion(path, brought.digest, brought.size_bytes, kind, frame))
 
     def register(self, source: Path) -> TakenIn:
-        """Take note of a file that stays where it is; raises ``UnreadableOriginal`` as ``copy``."""
+        """Take note of a file that stays where it is; raises ``UnreadableOriginal`` as ``copy``.
+
+        What was noted elsewhere, where it is no more, is noted anew: its disk may have come back
+        under another name.
+        """
         _assert_original(source)
         path, digest, size_bytes = self._where_it_is(source)
         if digest in self._by_digest:
-            return self._known(digest)
+            known = self._known(digest)
+            if not self._is_away(known.original.path) or path in self._paths:
+                return known
+            self._paths.add(path)
+            self._originals[known.frame] = moved = replace(known.original, path=path)
+            return TakenIn(known.frame, moved, new=False, moved=True)
         frame = next(self._free_names(source))
         return self._take(frame, Original(path, digest, size_bytes))
 
@@ -184,7 +206,11 @@ class Intake:
         """Take note, as ``register`` does, of what becomes no frame."""
         path, digest, size_bytes = self._where_it_is(source)
         if known := self._companions.get((kind, frame, digest)):
-            return CameAlong(known, new=False)
+            if not self._is_away(known.path) or path in self._paths:
+                return CameAlong(known, new=False)
+            self._paths.add(path)
+            moved = self._noted(replace(known, path=path))
+            return replace(moved, new=False, before=known.path)
         return self._noted(Companion(path, digest, size_bytes, kind, frame))
 
     def _bring(
@@ -261,6 +287,10 @@ class Intake:
         """Whether a copy of the job's own is gone."""
         return not Path(path).is_absolute() and not os.path.lexists(self._job / path)
 
+    def _is_away(self, path: str) -> bool:
+        """Whether what was noted where it lay is there no more."""
+        return Path(path).is_absolute() and not os.path.lexists(path)
+
     def _take(self, frame: str, original: Original) -> TakenIn:
         self._by_digest[original.digest] = frame
         self._originals[frame] = original
@@ -325,7 +355,8 @@ def read_original(path: Path, digest: str | None = None) -> bytes:
     except FileNotFoundError:
         if not path.parent.is_dir():  # a disk that went away says nothing about what is on it
             raise UnreadableOriginal(
-                f"{shown(path)}: it cannot be read, because {REASONS[errno.ENOENT]}"
+                f"{shown(path)}: it cannot be read, because {REASONS[errno.ENOENT]}; connect its"
+                " disk, or safelight ingest it from where it is now"
             ) from None
         raise NotAsRecorded(f"{shown(path)}: the original is missing") from None
     except OSError as error:

@@ -453,6 +453,26 @@ class Manifest:
                 detail = {"path": each.path, "digest": each.digest}
                 self._event(f"{each.kind} taken in", each.frame, **detail)
 
+    def move_original(self, frame: str, path: str) -> None:
+        """Note that a frame's original, which no copy was made of, lies under another path now."""
+        with self.transaction():
+            self._must_exist(frame)
+            (before,) = self._row("SELECT original FROM frames WHERE name = ?", frame)
+            self._run(
+                "INSERT INTO originals SELECT ?, digest, size_bytes, capture FROM originals"
+                " WHERE path = ?",
+                path,
+                before,
+            )
+            self._run("UPDATE frames SET original = ? WHERE name = ?", path, frame)
+            self._run("DELETE FROM originals WHERE path = ?", before)
+            self._event("moved", frame, path=path, before=before)
+
+    def move_companion(self, before: str, path: str) -> None:
+        """Note, as ``move_original`` does, where something lies that came along."""
+        with self.transaction():
+            self._run("UPDATE companions SET path = ? WHERE path = ?", path, before)
+
     def note_copies(self, detail: Mapping[str, object]) -> None:
         """Note for the whole job how originals were copied, and where else to."""
         with self.transaction():
