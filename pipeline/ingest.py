@@ -211,8 +211,8 @@ class _Taking:
         if self.away:
             more = f" and {len(self.away) - 1} more" if len(self.away) > 1 else ""
             self.done.notes.append(
-                f"{self.away[0]}{more}: noted where it lay, which is gone; ingest --link notes where"
-                " it is now."
+                f"{self.away[0]}{more}: noted where it lay, which is gone; ingest --link notes"
+                " where it is now."
             )
 
     def _take(self, shot: Shot) -> None:

@@ -123,8 +123,8 @@ class Intake:
         self._names = {twin(name) for name in frames}
         self._hints = {_hint(name, original.size_bytes) for name, original in frames.items()}
         self._companions = {_identity(each): each for each in companions}
-        noted = (*frames.values(), *self._companions.values())
-        self._paths = {each.path for each in noted}
+        self._paths = {original.path for original in frames.values()}
+        self._paths |= {companion.path for companion in self._companions.values()}
         self._second = second
         self.sums: dict[str, Sums] = {}
         self.read_back: set[ReadBack] = set()
