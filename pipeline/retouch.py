@@ -155,7 +155,11 @@ def _files(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
         tiffs = [p for p in inside if _is_tiff(p)] if path.is_dir() else inside
         ignored += [str(each) for each in inside if each not in tiffs]
         if not tiffs:
-            problems.append(Problem(str(path), 0, "", "no TIFF in this folder", "retouched files"))
+            only = f", only {wording.shown(inside[0].name)}" if inside else ""
+            more = f" and {len(inside) - 1} more" if len(inside) > 1 else ""
+            found = f"no TIFF in this folder{only}{more}"
+            allowed = "retouched files, as TIFF of 16 bits"
+            problems.append(Problem(str(path), 0, "", found, allowed))
         files += tiffs
     if len(files) > MOST_FILES:
         found = f"{len(files)} files"

@@ -44,6 +44,8 @@ SAME_CODES = 8
 """Of 65535, between two profiles that mean the same."""
 UNTOUCHED_CODES = 48
 """Of 65535, between what two conversions make of the same colour."""
+TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+"""TIFF 6.0, section 2, and BigTIFF's, of either byte order."""
 SMALL_PX = 256
 MAP_PX = 1600
 
@@ -101,6 +103,11 @@ class _Examining:
 
         work = self.work
         data = _read(work.path, work.settle_s)
+        if data[:4] not in TIFF_STARTS:
+            kind = "a JPEG" if data[:2] == b"\xff\xd8" else "another kind of file"
+            raise _Refused(
+                "format", f"it is {kind}; a TIFF of 16 bits was sent, and is to come back"
+            )
         self.digest, self.size_bytes = digest_bytes(data), len(data)
         try:
             back = opened(data)
@@ -152,6 +159,7 @@ class _Examining:
             return
         self._lies_on(before, after)
         stands_out = different > STANDS_OUT * _median(different)
+        self.figures["most"] = float(stands_out.mean())
         asked = _asked(self.work, sent, different.shape)
         self._requests(sent, stands_out, asked)
         anywhere = _around(asked, different.shape)

@@ -433,8 +433,12 @@ def test_what_is_no_file_of_its_own_is_refused(job: Path, tmp_path: Path) -> Non
     assert (found.exit_code, found.ignored) == (1, [str(link.parent / "notes.txt")])
     empty = tmp_path / "empty"
     empty.mkdir()
+    (empty / "F0001.jpg").write_text("a JPEG")
     said = problems(lambda: back(job, empty, tmp_path / "nowhere.tif"))
-    assert [": no TIFF in this folder" in said[0], ": it is not there" in said[1]] == [True, True]
+    assert [
+        ": no TIFF in this folder, only F0001.jpg;" in said[0],
+        ": it is not there" in said[1],
+    ] == [True, True]
 
 
 @pytest.mark.parametrize(

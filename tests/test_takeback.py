@@ -23,6 +23,7 @@ import tifffile
 from PIL import Image
 from scipy.ndimage import affine_transform, fourier_shift, rotate, zoom
 
+from pipeline.cli.rounds import figures as in_words
 from pipeline.files.encode import jpeg, png, tiff
 from pipeline.files.identity import xmp_of
 from pipeline.files.metadata import Blocks
@@ -254,6 +255,11 @@ def test_what_another_program_saved_is_taken_to_the_last_bit(
             "unreadable",
             "not a TIFF in RGB or grey",
         ),
+        (
+            lambda path, px: Image.fromarray((px >> 8).astype(np.uint8)).save(path, "jpeg"),
+            "format",
+            "it is a JPEG; a TIFF of 16 bits was sent",
+        ),
         (lambda path, px: plain(path, np.roll(px, 3, axis=1)), "moved", "+3 pixels to the right"),
         (
             lambda path, px: plain(path, px[::-1, ::-1]),
@@ -462,6 +468,10 @@ def test_a_change_of_the_whole_must_be_accepted(sent: Sent, tmp_path: Path, fact
     assert abs(middle - 1) > 0.25, "the reference leaves no doubt on which side it lies"
     assert said(found) == ({"colour": "ask"} if middle > 1 else {})
     assert found.figures["requests"]["1"] < 0.5, "only what stands out of it was retouched"
+    told = in_words(found.figures)
+    assert told.startswith("100.00% of the pixels changed, ")
+    assert f"{found.figures['most']:.2%} clearly more than the rest, " in told
+    assert found.figures["most"] < 0.1
 
 
 def test_a_must_that_was_not_done_is_named(sent: Sent, tmp_path: Path) -> None:

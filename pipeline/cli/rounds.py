@@ -118,18 +118,22 @@ def _verdict(verdict: Verdict) -> None:
     _say(f"{examined.path}{matched}: {OUTCOMES[verdict.outcome]}", stream)
     for finding in verdict.findings:
         _say(f"  {finding.sentence}", stream)
-    if figures := _figures(examined.figures):
-        _say(f"  {figures}", stream)
+    if changed := figures(examined.figures):
+        _say(f"  {changed}", stream)
     if verdict.returned and verdict.returned.picture:
         _say(f"  what changed: {verdict.returned.picture.path}", stream)
 
 
-def _figures(figures: Mapping[str, Any]) -> str:
+def figures(measured: Mapping[str, Any]) -> str:
+    """How much changed of what came back, and where; empty where nothing was compared."""
     parts = []
-    if figures.get("changed") is not None:
-        parts.append(f"{figures['changed']:.2%} of the pixels changed")
-    if figures.get("outside") is not None:
-        parts.append(f"{figures['outside']:.1%} of those outside what was asked")
+    if measured.get("changed") is not None:
+        parts.append(f"{measured['changed']:.2%} of the pixels changed")
+    most = measured.get("most")
+    if most is not None and most != measured["changed"]:
+        parts.append(f"{most:.2%} clearly more than the rest" if most else "all about as much")
+    if measured.get("outside") is not None and most != 0:
+        parts.append(f"{measured['outside']:.1%} of those outside what was asked")
     return ", ".join(parts)
 
 
