@@ -128,9 +128,18 @@ def _contents(found: Survey, name: str) -> tuple[list[Delivered], dict[str, str]
         )
     inside = [frame for frame in order.files if frame in known and frame not in left_out]
     if not inside:
-        reasons = "; ".join(f"{frame}: {reason}" for frame, reason in left_out.items())
-        raise SafelightError(f"{name}: nothing of it can be packed: {reasons}")
+        frames: dict[str, list[str]] = {}
+        for frame, reason in left_out.items():
+            frames.setdefault(reason, []).append(frame)
+        reasons = "; ".join(f"{_few(those)}: {reason}" for reason, those in frames.items())
+        again = any(a.action == "deliver" and a.frame in left_out for a in found.actions)
+        how = f"; safelight deliver {name} makes what is asked for now" if again else ""
+        raise SafelightError(f"{name}: nothing of it can be packed: {reasons}{how}")
     return [known[frame].delivered[name] for frame in inside], left_out
+
+
+def _few(frames: Sequence[str]) -> str:
+    return f"{frames[0]} and {len(frames) - 1} more" if len(frames) > 1 else frames[0]
 
 
 def _name_of(file: Delivered) -> str:

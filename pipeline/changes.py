@@ -53,9 +53,17 @@ def of_delivery(
                 if before["settings"]["space"]["profile"] == profile:
                     changes.append(f"{profile} has other content")
                 continue
-            changes.append(_changed(path, old, new) + _place(delivery.origins, path))
+            if path == "file.path":  # of other frames too: where they stand in the order
+                changes.append(f"name {_file_name(old)} -> {_file_name(new)}")
+                continue
+            called = path.removeprefix(f"{prefix}.")
+            changes.append(_changed(called, old, new) + _place(delivery.origins, path))
     changes += _of_libraries(before["libraries"], after["libraries"])
     return changes
+
+
+def _file_name(path: object) -> str:
+    return str(path).rpartition("/")[2]
 
 
 def _of_steps(

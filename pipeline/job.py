@@ -307,7 +307,6 @@ class Job:
             origins={
                 **{key: order.origin(key) for key in settings},
                 **origins,
-                "file.path": order.origin("name"),
                 "file.taken_at": self.document.origin(("clocks",)),
             },
         )
@@ -456,7 +455,8 @@ def find_job(start: Path) -> Path:
         if (folder / JOB_FILE).is_file():
             return folder
     found = f"no {JOB_FILE} here or in any folder above"
-    raise InvalidInput([Problem(str(start), 0, "", found, "a job's folder")])
+    allowed = "a job's folder, also as --job DIR; safelight new DIR makes one"
+    raise InvalidInput([Problem(str(start), 0, "", found, allowed)])
 
 
 def load_job(

@@ -15,7 +15,7 @@ from importlib.metadata import version as installed
 from pathlib import Path
 from typing import Any
 
-from pipeline import clocks, evening
+from pipeline import clocks, evening, wording
 from pipeline.errors import InvalidInput, Problem
 from pipeline.hashing import digest_file, key_of
 from pipeline.job import Job, load_job
@@ -248,7 +248,10 @@ def chosen_frames(named: Sequence[str], states: Mapping[str, FrameState]) -> fro
             problems.append(Problem(text, 0, "", str(error), 'a frame, or "QL00[02-19]", or QL*'))
             continue
         if not found:
-            problems.append(Problem(text, 0, "", "no such frame in this job", _some(states)))
+            meant = {name.casefold(): name for name in states}
+            close = wording.closest(text.casefold(), meant)
+            said = f", did you mean {meant[close]}?" if close else ""
+            problems.append(Problem(text, 0, "", f"no such frame in this job{said}", _some(states)))
         chosen |= found
     if problems:
         raise InvalidInput(problems)

@@ -51,10 +51,15 @@ def listed(names: Iterable[object]) -> str:
     return ", ".join(str(name) for name in names)
 
 
+def closest(name: str, names: Iterable[str]) -> str | None:
+    """The name that is most like a misspelt one, if any is."""
+    return next(iter(difflib.get_close_matches(name, list(names), n=1)), None)
+
+
 def or_did_you_mean(name: str, names: Iterable[str]) -> str:
     """A question to hang on a misspelt name, or nothing."""
-    close = difflib.get_close_matches(name, list(names), n=1)
-    return f", did you mean {close[0]}?" if close else ""
+    close = closest(name, names)
+    return f", did you mean {close}?" if close else ""
 
 
 def problems(

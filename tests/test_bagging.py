@@ -271,7 +271,8 @@ def test_nothing_is_left_to_pack(safelight, job: Path) -> None:
     edit(job / "recipes/look.yaml", "stops: 0.1", "stops: 0.2")
     code, _, err = safelight("pack", "web", cwd=job)
     assert code == 2
-    assert err.startswith("web: nothing of it can be packed: F0001: ")
+    assert err.startswith("web: nothing of it can be packed: F0001 and 2 more: ")
+    assert err.endswith("; safelight deliver web makes what is asked for now\n")
 
 
 def test_a_file_that_is_not_what_was_recorded(safelight, job: Path) -> None:

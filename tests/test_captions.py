@@ -418,7 +418,7 @@ def test_what_changes_leads_to_the_files_that_carry_it(made: Path, tmp_path: Pat
         planned = [a for a in survey(job, manifest, (), names).actions if a.action == "deliver"]
     assert {action.delivery for action in planned} == {"web", "print", "terms"}
     assert {action.reason for action in planned} == {
-        "metadata.data_mining prohibited -> allowed in job.yaml"
+        "data_mining prohibited -> allowed in job.yaml"
     }
 
 

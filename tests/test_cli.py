@@ -145,6 +145,16 @@ class TestJson:
         assert safelight("verify", cwd=job).code == 0
         assert "taken out of web" in safelight("history", "F0002", cwd=job).out
 
+    @pytest.mark.parametrize("typed", ["f0002", "F0002.dng", "F00002"])
+    def test_a_frame_that_is_not_there_is_guessed(self, safelight, job, typed):
+        said = safelight("rate", "3", typed, cwd=job)
+        assert said.code == 2
+        assert said.err.startswith(f"{typed}: no such frame in this job, did you mean F0002?; ")
+
+    def test_a_new_job_says_how_to_go_there(self, safelight, tmp_path):
+        out = safelight("new", "spring 24", cwd=tmp_path).out
+        assert "cd 'spring 24'; safelight ingest CARD" in out
+
     def test_plan_says_what_run_then_does(self, safelight, job):
         before = everything(job)
         planned = safelight("plan", "--json", cwd=job).json["actions"]

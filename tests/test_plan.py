@@ -361,12 +361,11 @@ def sharpened_for(medium: object) -> ResolvedDelivery:
         ),
         (
             replace(WEB, metadata={"creator": "I. Tolland"}),
-            "metadata.creator Ines Tolland -> I. Tolland in job.yaml",
+            "creator Ines Tolland -> I. Tolland in job.yaml",
         ),
         (
             replace(WEB, files={"QL0007": {"path": "deliveries/web/a.jpg", "description": "Dusk"}}),
-            "file.path deliveries/web/quay-lamps_001_QL0007.jpg -> deliveries/web/a.jpg;"
-            " file.description added (Dusk)",
+            "name quay-lamps_001_QL0007.jpg -> a.jpg; description added (Dusk)",
         ),
     ],
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 
 from pipeline.errors import CannotWrite, InvalidInput, Problem
@@ -113,4 +114,5 @@ def write_new_job(folder: Path) -> None:
             (folder / path).write_text(text, encoding="utf-8")
     except OSError as error:
         raise CannotWrite(f"{folder}: cannot be made: {error.strerror}") from error
-    print(f"{folder}: a new job. Fill in job.yaml, then: cd {folder}; safelight ingest CARD")
+    there = shlex.quote(str(folder))
+    print(f"{folder}: a new job. Fill in job.yaml, then: cd {there}; safelight ingest CARD")
