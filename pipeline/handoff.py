@@ -109,6 +109,8 @@ def hand_off(
         able = [name for name in chosen if name not in failed]
         _refuse(found, able, supersede=supersede)
         done = HandedOff(failed=dict(failed))
+        if due and due < found.demand.today:
+            done.notes.append(f"due {due}, which is past: meant is perhaps another day")
         if able:
             sending = _Sending(folder, manifest, found, to, due, done)
             sending.send(able, engine or workplace.here, listener)

@@ -124,10 +124,14 @@ def ingest(
         taking.ratings = {name: state.rating for name, state in states.items()}
         try:
             taking.take_all(card)
-        except BaseException:  # a full disk and Ctrl-C too: what is in, stays in
+        except BaseException as error:  # a full disk and Ctrl-C too: what is in, stays in
             taking.note()
+            safe = taking.count - (len(done.failed) - len(card.failed))
             with suppress(SafelightError):
                 taking.close(sources, twice, in_haste=True)
+            if isinstance(error, CannotWrite):
+                of = f"{safe} of {taking.total} files are in the job"
+                raise CannotWrite(f"{error}; {of}, the others are only where they were") from error
             raise
         taking.note()
         _group_bursts(job, manifest, done)

@@ -9,7 +9,7 @@ from typing import Any
 from pipeline import wording
 from pipeline.errors import InvalidInput, Problem
 from pipeline.manifest import Manifest
-from pipeline.plan import to_hand_off
+from pipeline.plan import REJECTED, to_hand_off
 from pipeline.records import Request
 from pipeline.rounds import retouch_of
 from pipeline.sorting import frames_meant
@@ -89,7 +89,9 @@ def approve(
         for name in sorted(found.demand.named):
             state, action = found.states[name], master[name]
             retouch = retouch_of(state.trips)
-            if retouch.out:
+            if state.rating == REJECTED:
+                problems.append(Problem(name, 0, "", "it is rejected", "another rating first"))
+            elif retouch.out:
                 sent = retouch.out.handoff
                 out = f"it is with {sent.to} since {sent.at[:10]} (round {sent.round})"
                 problems.append(Problem(name, 0, "", out, "take it back or withdraw it first"))

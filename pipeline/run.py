@@ -90,6 +90,14 @@ class Report:
         return max((failure.exit_code for failure in self.failed.values()), default=0)
 
 
+class Stopped(KeyboardInterrupt):
+    """Ctrl-C in the middle of a run; ``report`` is of what it did until then."""
+
+    def __init__(self, report: Report) -> None:
+        super().__init__()
+        self.report = report
+
+
 def run(
     folder: Path,
     named: Sequence[str] = (),
@@ -105,8 +113,8 @@ def run(
     ``engine`` makes an engine for frames of at most so many pixels, or says where the work should
     be done; by default where job.yaml says. ``recalled`` is as in ``Demand``. Raises ``JobBusy``
     where another Safelight works on the job, ``InvalidInput`` where a file is wrong,
-    ``ToolMissing`` where the place that was asked for is not to be had, and ``KeyboardInterrupt``
-    after Ctrl-C, when what was in flight is recorded.
+    ``ToolMissing`` where the place that was asked for is not to be had, and ``Stopped`` after
+    Ctrl-C, when what was in flight is recorded.
     """
     with Manifest.open_current(folder, wait_s) as manifest:
         found = survey(folder, manifest, named, deliveries, recalled)
@@ -125,6 +133,8 @@ def run(
                 this.go(place)
                 place.over(lambda: survey(folder, manifest, delivered=True).status, this.report)
                 this.report.page = place.page
+        except KeyboardInterrupt as stop:
+            raise Stopped(this.report) from stop
         finally:
             _sweep(folder)  # of workers that died or were stopped
             with suppress(SafelightError):  # what stays in doubt is compared by the next run

@@ -47,13 +47,8 @@ LEAST_PART = 0.05
 SPACE_NAMES = ("srgb", "display-p3", "adobe-rgb", "romm-rgb")
 
 NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$"
-Name = Annotated[
-    str,
-    Field(
-        pattern=NAME_PATTERN,
-        description="at most 64 letters, digits, _ and -, the first a letter or a digit",
-    ),
-]
+NAME = "at most 64 letters, digits, _ and -, the first a letter or a digit"
+Name = Annotated[str, Field(pattern=NAME_PATTERN, description=NAME)]
 StepEntries = tuple[dict[str, Any], ...]
 
 
@@ -86,7 +81,7 @@ def delivery_default(value: Any) -> Any:
 class _NamedEdit(Written):
     """Edits through a mask. A later file's entry of the same name overrides it, key by key."""
 
-    name: Name = Field(description="by which setups and frames override it")
+    name: Name = Field(description=f"{NAME}; by it setups and frames override the edit")
     mask: Mask | None = Field(
         None, description="where; for match alone: by default where the product is"
     )
@@ -123,7 +118,7 @@ class SendOut(Written):
 class RecipeFile(Written):
     """A recipe: the steps that make a look, in the order in which they are done."""
 
-    recipe: Name = Field(description="its name, that of the file without .yaml")
+    recipe: Name = Field(description=f"its name, that of the file without .yaml: {NAME}")
     about: str = Field("", description="what the look is for, in a sentence")
     look: StepEntries = Field((), description="the house look, on every frame")
     adjust: StepEntries = Field((), description="corrections that setups and frames override")
@@ -819,7 +814,7 @@ class FollowInSetup(Follow):
 class SetupFile(Written):
     """setups/NAME.yaml: what frames shot under one light share."""
 
-    setup: Name = Field(description="its name, that of the file without .yaml")
+    setup: Name = Field(description=f"its name, that of the file without .yaml: {NAME}")
     frames: Patterns = Field(
         (), description="names, ranges, globs; without any: the group of that name made at ingest"
     )

@@ -151,6 +151,19 @@ class TestJson:
         assert said.code == 2
         assert said.err.startswith(f"{typed}: no such frame in this job, did you mean F0002?; ")
 
+    def test_what_was_said_of_a_frame_is_not_lost_to_ctrl_c(self, safelight, job, monkeypatch):
+        class Stopping(InProcess):
+            def run(self, tasks):
+                yield next(super().run(tasks))
+                raise KeyboardInterrupt
+
+        monkeypatch.setattr("pipeline.workplace.here", Stopping())
+        edit(job / "job.yaml", "scale: 1,", "print: {width_mm: 150, height_mm: 105},")
+        stopped = safelight("deliver", "print", cwd=job)
+        assert stopped.code == 130
+        assert stopped.out.startswith("F0001: print: it prints at ")
+        assert stopped.err.startswith("Stopped. ")
+
     def test_a_new_job_says_how_to_go_there(self, safelight, tmp_path):
         out = safelight("new", "spring 24", cwd=tmp_path).out
         assert "cd 'spring 24'; safelight ingest CARD" in out

@@ -428,8 +428,10 @@ def test_a_full_first_disk_keeps_what_is_in(small_disk: Path, card: Path, disk: 
     job = new_job(small_disk / "job")
     for number in range(1, 5):
         put(card / f"QL000{number}.DNG", bytes([number]) * 250_000)
-    with pytest.raises(CannotWrite, match="the disk is full"):
+    with pytest.raises(CannotWrite, match="the disk is full") as refused:
         ingest(job, [card], second_copy=disk)
+    are_in = f"; {len(frames(job))} of 4 files are in the job, the others are only where they were"
+    assert str(refused.value).endswith(are_in)
     for name in frames(job):
         assert (job / f"originals/{name}.DNG").read_bytes() == (card / f"{name}.DNG").read_bytes()
     assert not list(job.rglob(".safelight*.part"))

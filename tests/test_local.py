@@ -316,6 +316,9 @@ def test_painted_masks_count_by_their_content(tmp_path: Path) -> None:
 
 BAD_EDITS = {
     "{mask: {whole: true}, dodge: 1}": "local[0].name: missing",
+    "{name: dark sky, mask: {whole: true}, dodge: 1}": (
+        'local[0].name: "dark sky"; allowed: at most 64 letters, digits, _ and -'
+    ),
     "{name: a, dodge: 1}": "local[0]: dodge without a mask; allowed: a mask, which may be whole: "
     "true",
     "{name: a, mask: {whole: true}}": "local[0]: an entry without an edit; allowed: one or more of "

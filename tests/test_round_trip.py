@@ -280,6 +280,13 @@ def test_a_second_round_goes_on_from_what_came_back(job: Path) -> None:
     assert second.instance_id != states(job)["F0001"].trips[0].instance_id
 
 
+def test_a_day_that_is_past_goes_out_with_a_word(job: Path) -> None:
+    assert hand_off(job, ["F0001"], "Ines", due="2019-05-20").notes == [
+        "due 2019-05-20, which is past: meant is perhaps another day"
+    ]
+    assert hand_off(job, ["F0002"], "Ines", due="2124-05-20").notes == []
+
+
 def test_what_went_out_is_read_only_and_whole(job: Path) -> None:
     done = hand_off(job, [], "Ines")
     folder = job / "retouch/round-01/out"

@@ -354,6 +354,9 @@ class TestApproval:
         with pytest.raises(InvalidInput, match="F0001: "):
             approve(job, ["F00[01-02]"])
         assert states(job)["F0001"].approved_version is None
+        rate(job, -1, ["F0001"])
+        with pytest.raises(InvalidInput, match="F0001: it is rejected; "):
+            approve(job, ["F0001"])
 
 
 class TestBadFrames:

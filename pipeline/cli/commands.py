@@ -456,10 +456,18 @@ def _run(
     as_json: bool,
 ) -> int:
     from pipeline.cli import report
+    from pipeline.run import Stopped
     from pipeline.run import run as carry_out
 
-    with _progress("developing", as_json) as listener:
-        done = carry_out(folder, frames, deliveries, engine=wish, listener=listener, wait_s=wait_s)
+    try:
+        with _progress("developing", as_json) as listener:
+            done = carry_out(
+                folder, frames, deliveries, engine=wish, listener=listener, wait_s=wait_s
+            )
+    except Stopped as stopped:
+        if not as_json:
+            report.notes(stopped.report)  # the next run does these frames no more
+        raise
     if as_json:
         print_json(report.as_json(done))
     else:

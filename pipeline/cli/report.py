@@ -101,15 +101,20 @@ def plan(actions: Sequence[Action]) -> None:
     print("; ".join(parts) + ".")
 
 
+def notes(report: Report) -> None:
+    """What is worth a word of the frames that a run did."""
+    for chart in report.charts:
+        print(_chart(chart))
+    for note in report.notes:
+        print(note)
+
+
 def done(report: Report, *, named: bool = False, show_details: bool = False) -> None:
     """What a run did, each failed frame with its reason.
 
     ``named`` says that a person named the frames, and wants to hear of each that was left out.
     """
-    for chart in report.charts:
-        print(_chart(chart))
-    for note in report.notes:
-        print(note)
+    notes(report)
     for frame, failure in report.failed.items():
         print(f"{frame}: {failure.sentence}", file=sys.stderr)
         if show_details and failure.details:
