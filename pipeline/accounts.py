@@ -12,6 +12,7 @@ from dataclasses import asdict, dataclass, fields
 from datetime import datetime
 from typing import Any
 
+from pipeline.moments import day_of
 from pipeline.records import FrameState, Handoff, Returned, Round, Withdrawn
 from pipeline.rounds import retouch_of
 
@@ -70,7 +71,7 @@ class _Leg:
     def late(self) -> bool:
         """Whether it came, or is still out, beyond its day."""
         until = self.back or (self.now if self.out else None)
-        return bool(until and self.handoff.due and until[:10] > self.handoff.due)
+        return bool(until and self.handoff.due and day_of(until) > self.handoff.due)
 
 
 def accounts(

@@ -17,6 +17,7 @@ from pipeline.errors import CannotWrite, NotAsRecorded, SafelightError
 from pipeline.hashing import CHUNK_BYTES
 from pipeline.manifest import Manifest
 from pipeline.manifest.store import utc_now
+from pipeline.moments import day_of
 from pipeline.parcel import (
     FOLDER,
     Change,
@@ -339,7 +340,7 @@ def _info(parcel: Parcel) -> list[tuple[str, str]]:
             f"{len(parcel.files)} pictures, with a proof sheet, a page and a list of what changed",
         )
         yield "External-Identifier", parcel.name
-        yield "Bagging-Date", parcel.at[:10]
+        yield "Bagging-Date", day_of(parcel.at)
         yield "Bag-Size", size_in_words(total)
         yield "Bag-Software-Agent", f"Safelight {__version__}"
         yield "Client", parcel.client

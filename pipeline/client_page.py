@@ -10,6 +10,7 @@ import hashlib
 from collections.abc import Iterator, Mapping
 from urllib.parse import quote
 
+from pipeline.moments import day_of
 from pipeline.parcel import Change, Parcel, counted_changes, size_in_words
 from pipeline.proof.marks import picture, text
 from pipeline.records import PackedFile
@@ -100,7 +101,7 @@ def _head(parcel: Parcel) -> Iterator[str]:
     facts = {
         "For": parcel.client,
         "From": parcel.sender,
-        "Delivery": f"{parcel.delivery}, packed {parcel.at[:10]} as {parcel.name}",
+        "Delivery": f"{parcel.delivery}, packed {day_of(parcel.at)} as {parcel.name}",
         "Pictures": f"{count}, {size_in_words(total)} together",
     }
     rows = "".join(

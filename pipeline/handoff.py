@@ -21,6 +21,7 @@ from pipeline.hashing import key_of
 from pipeline.manifest import Manifest
 from pipeline.manifest.store import utc_now
 from pipeline.measuring import Measurements
+from pipeline.moments import day_of
 from pipeline.plan import (
     REJECTED,
     Keys,
@@ -184,7 +185,7 @@ def _hindrance(
         return f"its last attempt failed: {state.problem}", "a frame without a problem"
     if retouch.out and not supersede:
         sent = retouch.out.handoff
-        found = f"it is out already, with {sent.to} since {sent.at[:10]} (round {sent.round})"
+        found = f"it is out already, with {sent.to} since {day_of(sent.at)} (round {sent.round})"
         return found, "--supersede, or withdraw it first"
     if changed := changed_since(resolved, state, retouch.back):
         return f"its retouch is stale: {changed}", f"safelight settle {state.name} first"

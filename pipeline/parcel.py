@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from pipeline.errors import printable
+from pipeline.moments import day_of
 from pipeline.records import PackedBag, PackedFile, bag_name
 
 FOLDER = "packed"
@@ -115,7 +116,7 @@ def changes_as_text(parcel: Parcel) -> str:
     found = parcel.changes
     since = f"since {parcel.previous.name}" if parcel.previous else "the first bag of this delivery"
     title = f"{parcel.title}: what {parcel.name} brings"
-    lines = [title, "=" * len(title), "", f"Packed {parcel.at[:10]}; {since}."]
+    lines = [title, "=" * len(title), "", f"Packed {day_of(parcel.at)}; {since}."]
     lines += [f"{counted_changes(found)}.", ""]
     for what, head in HEADS.items():
         chosen = [change for change in found if change.what == what]

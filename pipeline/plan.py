@@ -23,6 +23,7 @@ from typing import Any
 
 from pipeline import changes
 from pipeline.hashing import canonical_json, key_of
+from pipeline.moments import day_of
 from pipeline.records import (
     Action,
     ActionKind,
@@ -354,7 +355,7 @@ def _retouch_word(
         if changed:
             return "stale", f"{changed}, since it was handed off to {sent.to} (round {sent.round})"
         due = f", due {sent.due}" if sent.due else ""
-        return "wait", f"with {sent.to} since {sent.at[:10]}{due} (round {sent.round})"
+        return "wait", f"with {sent.to} since {day_of(sent.at)}{due} (round {sent.round})"
     if retouch.back and changed:
         of = retouch.back.of
         return "stale", f"{changed}, since {of.to} retouched it (round {of.round})"

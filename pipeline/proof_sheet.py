@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+from pipeline.moments import day_of
 from pipeline.paper import (
     FOOT,
     INK,
@@ -79,7 +80,7 @@ def _head(pdf: FPDF, parcel: Parcel, letters: Letters) -> float:
     """What the sheet is about; how far down it reaches."""
     total = sum(file.size_bytes for file in parcel.files)
     count = f"{len(parcel.files)} picture" + ("" if len(parcel.files) == 1 else "s")
-    facts = f"{parcel.name}, packed {parcel.at[:10]}: {count}, {size_in_words(total)}"
+    facts = f"{parcel.name}, packed {day_of(parcel.at)}: {count}, {size_in_words(total)}"
     if parcel.previous:
         facts += f"; since {parcel.previous.name}: {counted_changes(parcel.changes)}"
     people = letters.text(for_whom(parcel.client, parcel.sender))

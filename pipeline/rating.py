@@ -9,6 +9,7 @@ from typing import Any
 from pipeline import wording
 from pipeline.errors import InvalidInput, Problem
 from pipeline.manifest import Manifest
+from pipeline.moments import day_of
 from pipeline.plan import REJECTED, to_hand_off
 from pipeline.records import Request
 from pipeline.rounds import retouch_of
@@ -93,7 +94,7 @@ def approve(
                 problems.append(Problem(name, 0, "", "it is rejected", "another rating first"))
             elif retouch.out:
                 sent = retouch.out.handoff
-                out = f"it is with {sent.to} since {sent.at[:10]} (round {sent.round})"
+                out = f"it is with {sent.to} since {day_of(sent.at)} (round {sent.round})"
                 problems.append(Problem(name, 0, "", out, "take it back or withdraw it first"))
             elif retouch.back and action.action == "stale":
                 problems.append(Problem(name, 0, "", action.reason, f"safelight settle {name}"))

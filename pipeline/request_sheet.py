@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.kernels.spaces import SPACES
+from pipeline.moments import day_of
 from pipeline.paper import A4, INK, PALE, document, draw_rule, set_type
 from pipeline.records import Request
 from pipeline.rounds import SheetFrame, SheetWork
@@ -47,7 +48,7 @@ def _facts(work: SheetWork) -> list[tuple[str, str]]:
         "Round": str(work.round.number),
         "From": work.sender,
         "To": work.round.to,
-        "Date": work.round.at[:10],
+        "Date": day_of(work.round.at),
         "Due": due or "no day was set",
         "Frames": f"{count}: {_frame_names(work)}",
     }

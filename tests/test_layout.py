@@ -18,7 +18,7 @@ RANKS = {
     name: rank
     for rank, names in enumerate(
         [
-            "errors hashing records frame viewing icc",
+            "errors moments hashing records frame viewing icc",
             "kernels",
             "step edit",
             "steps edits",

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import printable
 from pipeline.history import in_words
+from pipeline.moments import time_of
 from pipeline.parcel import changes_plainly, counted_changes
 from pipeline.records import (
     Action,
@@ -545,7 +546,7 @@ def frame(resolved: ResolvedFrame, state: FrameState, events: Sequence[Event]) -
     )
     print()
     for event in events:
-        print(f"  {event.at[:19].replace('T', ' ')}  {in_words(event)}")
+        print(f"  {time_of(event.at)}  {in_words(event)}")
 
 
 def _written(path: str, value: Any) -> str:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 from pipeline.cli.report import as_json, few, table
 from pipeline.errors import InvalidInput, Problem, printable
 from pipeline.history import SETTLED, in_words
+from pipeline.moments import day_of, time_of
 from pipeline.records import Event
 from pipeline.wording import counted, shown
 
@@ -41,7 +42,7 @@ def retouch(row: Mapping[str, Any]) -> str:
     due = f", due {known['due']}" if known["due"] else ""
     if known["since"]:
         late = ", overdue" if known["overdue"] else ""
-        return f"round {row['round']}, with {known['to']} since {known['since'][:10]}{due}{late}"
+        return f"round {row['round']}, with {known['to']} since {day_of(known['since'])}{due}{late}"
     waiting = sum(request["stands"] == "to hand off" for request in known["requests"])
     back = f"round {row['round']}, back from {known['to']}" if known["to"] else ""
     to_go = f"{counted(waiting, 'request')} to hand off{due}" if waiting else ""
@@ -186,7 +187,7 @@ def decided(done: Decided, how: str) -> None:
 def history(events: Sequence[Event]) -> None:
     """A frame's story, oldest first."""
     for event in events:
-        _say(f"{event.at[:19].replace('T', ' ')}  {in_words(event)}")
+        _say(f"{time_of(event.at)}  {in_words(event)}")
 
 
 def accounts(rounds: Sequence[RoundAccount], retouchers: Sequence[RetoucherAccount]) -> None:
@@ -201,7 +202,7 @@ def accounts(rounds: Sequence[RoundAccount], retouchers: Sequence[RetoucherAccou
             (
                 row.round,
                 row.retoucher,
-                row.handed_off[:10],
+                day_of(row.handed_off),
                 row.due,
                 row.frames,
                 row.back,
