@@ -50,7 +50,7 @@ class Ingested:
     """What came in: frames that are new, frames that the job had, and what failed and why.
 
     ``renamed`` are new frames that could not have their files' names, by those; ``moved`` are
-    frames that were noted elsewhere, where they are no more.
+    frames that were noted elsewhere, where they are no more, and ``again`` had lost their copies.
     ``along`` are JPEGs, sidecars and movies that are new, ``left`` what stayed where it was and
     why, ``notes`` sentences for a person, ``proof`` how copies were read back. ``not_twice`` is
     what the second copy lacks, and ``refusal`` why.
@@ -60,6 +60,7 @@ class Ingested:
     known: list[str] = field(default_factory=list)
     renamed: dict[str, str] = field(default_factory=dict)
     moved: list[str] = field(default_factory=list)
+    again: list[str] = field(default_factory=list)
     failed: dict[str, str] = field(default_factory=dict)
     along: list[Companion] = field(default_factory=list)
     left: dict[str, str] = field(default_factory=dict)
@@ -252,6 +253,8 @@ class _Taking:
         if taken.moved:
             self.manifest.move_original(taken.frame, taken.original.path)
             self.done.moved.append(taken.frame)
+        if taken.again:
+            self.done.again.append(taken.frame)
         if taken.away:
             self.away.append(taken.frame)
         return _Fresh(taken.frame, taken.original if taken.new else None)

@@ -142,7 +142,8 @@ def file_names(
         try:
             name = parsed.filled(row)
         except ValueError as error:
-            problems.append(_problem(origin, f"frame {row['frame']}: {error}", ""))
+            found = f"frame {row['frame']}: {error}"
+            problems.append(_problem(origin, found, "a name that all have, or other `frames:`"))
             continue
         same = unicodedata.normalize("NFC", unicodedata.normalize("NFD", name).casefold())
         if same in taken:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import wording
-from pipeline.errors import InvalidInput, Problem
+from pipeline.errors import CannotWrite, InvalidInput, Problem, SafelightError
 from pipeline.manifest import Manifest
 from pipeline.moments import day_of
 from pipeline.plan import REJECTED, to_hand_off
@@ -33,6 +33,7 @@ def rate(
     Those that are named, that ``where`` holds for, and with ``suggested`` that an assessment would
     keep and nobody rated: at least one of the three has to be said, and all that are have to be
     true. The manifest counts; the XMP is for other programs to read. Returns the frames' names.
+    Raises ``CannotWrite``, when all are rated, with every XMP that could not be written.
     """
     from pipeline.files.metadata import MetadataWriter
 
@@ -56,10 +57,17 @@ def rate(
             with manifest.transaction():
                 for name in chosen:
                     manifest.rate(name, rating)
+            failed = []
             for name in chosen:
                 original = Path(states[name].original.path)
                 if not original.is_absolute():
-                    exiftool.write_rating(folder / original.with_suffix(".xmp"), rating, folder)
+                    try:
+                        exiftool.write_rating(folder / original.with_suffix(".xmp"), rating, folder)
+                    except SafelightError as error:
+                        failed.append(str(error))
+    if failed:
+        counts = f"{len(chosen)} rated {rating} all the same: the job's own ratings count"
+        raise CannotWrite("\n".join([*failed, counts + "."]))
     return chosen
 
 

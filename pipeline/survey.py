@@ -55,7 +55,10 @@ ENCODERS = ("imagecodecs", "numba", "numpy")
 
 @dataclass(frozen=True, slots=True)
 class Survey:
-    """What is asked for and what is known, as of one moment: all that the plan needs."""
+    """What is asked for and what is known, as of one moment: all that the plan needs.
+
+    ``hindered`` says why deliveries that hold files cannot be asked for as they are written now.
+    """
 
     job: Job
     states: Mapping[str, FrameState]
@@ -64,6 +67,7 @@ class Survey:
     charts: Mapping[str, MeasuredChart]
     products_read: Mapping[str, ReadProducts]
     assessed: Collection[str] = frozenset()
+    hindered: Sequence[str] = ()
 
     @property
     def chart_keys(self) -> dict[str, str]:
@@ -94,6 +98,7 @@ class Survey:
             **status(self.frames, self.states, self.demand),
             "shots": standings(self.job, self.states),
             "reminders": self.reminders(),
+            "hindered": list(self.hindered),
         }
 
     def reminders(self, deliveries: Sequence[str] | None = None) -> list[str]:
@@ -169,11 +174,17 @@ def survey(
             for action in plan(frames, states, demand)
             if action.version is not None
         }
-        resolved = [
-            job.resolve_delivery(name, list(states.values()), carried) for name in deliveries
-        ]
+        resolved = []
+        for name in deliveries:
+            try:
+                resolved.append(job.resolve_delivery(name, list(states.values()), carried))
+            except InvalidInput as error:
+                if not delivered:
+                    raise
+                problems += error.problems
         demand = replace(demand, deliveries=resolved)
-    return Survey(job, states, frames, demand, charts, read, dust.keys())
+    hindered = tuple(str(problem) for problem in problems)
+    return Survey(job, states, frames, demand, charts, read, dust.keys(), hindered)
 
 
 def read_job(folder: Path) -> Job:

@@ -151,6 +151,27 @@ class TestJson:
         assert said.code == 2
         assert said.err.startswith(f"{typed}: no such frame in this job, did you mean F0002?; ")
 
+    def test_an_xmp_that_cannot_be_written_stops_no_other(self, safelight, job):
+        path = job / "originals/F0001.xmp"
+        path.write_text("not XMP")
+        said = safelight("rate", "5", "F0001", "F0002", cwd=job)
+        assert (said.code, said.out) == (1, "")
+        first, last = said.err.splitlines()
+        assert first == f"{path}: not an XMP file that can be changed; left alone"
+        assert last == "2 rated 5 all the same: the job's own ratings count."
+        assert [states(job)[name].rating for name in ("F0001", "F0002")] == [5, 5]
+        assert b"5" in (job / "originals/F0002.xmp").read_bytes()
+
+    def test_status_goes_on_where_a_delivery_cannot_be_named(self, safelight, job):
+        safelight("deliver", "web", cwd=job)
+        edit(job / "job.yaml", "{job}_{seq:03}_{frame}", "{product}_{frame}")
+        found = safelight("status", "--json", cwd=job).json
+        assert found["frames"][0]["next"].startswith("nothing: ")
+        (first, _) = found["hindered"]
+        assert first.endswith("F0001: its product is not known; allowed: a name that all have, or "
+                              "other `frames:`")  # fmt: skip
+        assert first in safelight("status", cwd=job).err
+
     def test_what_was_said_of_a_frame_is_not_lost_to_ctrl_c(self, safelight, job, monkeypatch):
         class Stopping(InProcess):
             def run(self, tasks):
@@ -236,6 +257,7 @@ class TestJson:
             "known": ["F0001"],
             "renamed": [],
             "moved": [],
+            "again": [],
             "failed": [
                 {"file": f"{card}/C.dng", "reason": f"{card}/C.dng: the file is empty"},
             ],

@@ -322,6 +322,18 @@ def test_files_that_changed_places_on_a_disk_stay_where_they_were_noted(
     assert frames(job)["QL0002"].original.path == str(second)
 
 
+def test_a_copy_that_is_gone_is_made_again_and_told(job: Path, card: Path) -> None:
+    for number in (1, 2):
+        put(card / f"QL000{number}.DNG", str(number))
+    ingest(job, [card])
+    (job / "originals/QL0002.DNG").unlink()
+    (card / "QL0002.DNG").rename(card / "another name.DNG")
+    done = ingest(job, [card])
+    assert (sorted(done.known), done.again, done.new) == (["QL0001", "QL0002"], ["QL0002"], [])
+    assert verify(job) == (2, [])
+    assert ingest(job, [card]).again == []
+
+
 def test_a_frame_that_could_not_have_its_files_name_is_told(job: Path, card: Path) -> None:
     put(card / "a/QL0001.DNG", "one")
     put(card / "b/QL0001.DNG", "two")

@@ -367,7 +367,8 @@ class TestBadFrames:
         report = run(job, engine=engine)
         assert report.exit_code == 3
         assert report.failed["F0002"].sentence == (
-            f"{original}: the original's content is not what was recorded"
+            f"{original}: the original's content is not what was recorded; move it away, and"
+            " safelight ingest a good copy, from the card or the second copy"
         )
         assert len(report.developed) == 3
         problem = row(job, "F0002")["problem"]

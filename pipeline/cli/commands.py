@@ -147,6 +147,7 @@ def ingest(
                 "known": done.known,
                 "renamed": [{"file": k, "frame": v} for k, v in done.renamed.items()],
                 "moved": done.moved,
+                "again": done.again,
                 "along": [asdict(companion) for companion in done.along],
                 "failed": [{"file": k, "reason": v} for k, v in done.failed.items()],
                 "left": [{"file": k, "reason": v} for k, v in done.left.items()],

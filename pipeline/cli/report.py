@@ -251,6 +251,8 @@ def status(found: Mapping[str, Any]) -> None:
         _once([(row["frame"], row["next"]) for row in shown if row["step"] != "done"], "next: ")
     for line in requests(shown):
         print(line)
+    for sentence in found["hindered"]:
+        print(sentence, file=sys.stderr)
     counts = [f"{count} {name}" for name, count in found["counts"].items() if count]
     _remind(found["reminders"])
     print(f"{found['job']}: {', '.join(counts) or 'no frames yet; safelight ingest SOURCE'}.")
@@ -303,7 +305,8 @@ def ingested(result: Ingested, *, in_place: bool = False, second_copy: Path | No
     parts = [f"{', '.join([counted(len(result.new), 'frame'), *along])} {how}"]
     if result.known:
         anew = f", {len(result.moved)} of them noted where they are now" if result.moved else ""
-        parts.append(f"{len(result.known)} there already{anew}")
+        again = f", {len(result.again)} of them copied again" if result.again else ""
+        parts.append(f"{len(result.known)} there already{anew}{again}")
     if result.failed:
         parts.append(f"{len(result.failed)} failed")
     if second_copy is not None:

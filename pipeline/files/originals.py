@@ -50,6 +50,8 @@ RAW_SUFFIXES = frozenset((
 
 PICTURE_SUFFIXES = frozenset({".jpg", ".jpeg", ".tif", ".tiff"})
 
+RESTORE = "safelight ingest a good copy, from the card or the second copy"
+
 MOST_BYTES = 4 << 30
 """Of an original that is developed: it is held in memory."""
 
@@ -71,7 +73,7 @@ class TakenIn:
     """An original and the frame that it is. ``new`` is False where the job had its content.
 
     ``moved`` says that it lies elsewhere than where it was noted, and ``away`` that it was noted
-    where it is no more, and is not noted anew.
+    where it is no more, and is not noted anew; ``again`` that its copy was gone and is made again.
     """
 
     frame: str
@@ -79,6 +81,7 @@ class TakenIn:
     new: bool
     moved: bool = False
     away: bool = False
+    again: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +102,7 @@ class _Brought:
     digest: str
     size_bytes: int
     new: bool
+    again: bool = False
 
 
 class Intake:
@@ -149,7 +153,8 @@ class Intake:
         brought = self._bring(source, into, names, self._path_of, likely)
         if not brought.new:
             known = self._known(brought.digest)
-            return replace(known, away=self._is_away(known.original.path))
+            away = self._is_away(known.original.path)
+            return replace(known, away=away, again=brought.again)
         frame = brought.path.name.removesuffix(source.suffix)
         path = brought.path.relative_to(self._job).as_posix()
         return self._take(frame, Original(path, brought.digest, brought.size_bytes))
@@ -241,13 +246,14 @@ class Intake:
                 sums = write_copy(source, stream, part, before, also)
                 assert_unchanged(source, stream, before)
                 path = known(sums.digest)
-                if path is None or self._is_lost(path):
+                lost = path is not None and self._is_lost(path)
+                if path is None or lost:
                     self.read_back.add(assert_holds(part, sums.digest, source))
                 if path is None:
                     final = self._publish(part, names, sums.digest)
                 else:
                     final = self._job / path
-                    if self._is_lost(path):
+                    if lost:
                         self._publish(part, iter([final]), sums.digest)
                 if self._second:
                     self._second.place(also, final.name, sums)
@@ -258,7 +264,7 @@ class Intake:
                     also.discard()
         if final.is_relative_to(self._job):
             self.sums[final.relative_to(self._job).as_posix()] = sums
-        return _Brought(final, sums.digest, sums.size_bytes, new=path is None)
+        return _Brought(final, sums.digest, sums.size_bytes, new=path is None, again=lost)
 
     def _where_it_is(self, source: Path) -> tuple[str, str, int]:
         """The path to note, the digest and the size of a file that stays where it is."""
@@ -358,11 +364,12 @@ def read_original(path: Path, digest: str | None = None) -> bytes:
                 f"{shown(path)}: it cannot be read, because {REASONS[errno.ENOENT]}; connect its"
                 " disk, or safelight ingest it from where it is now"
             ) from None
-        raise NotAsRecorded(f"{shown(path)}: the original is missing") from None
+        raise NotAsRecorded(f"{shown(path)}: the original is missing; {RESTORE}") from None
     except OSError as error:
         raise unreadable(path, error) from error
     if digest is not None and digest_bytes(data) != digest:
-        raise NotAsRecorded(f"{shown(path)}: the original's content is not what was recorded")
+        changed = "the original's content is not what was recorded; move it away, and"
+        raise NotAsRecorded(f"{shown(path)}: {changed} {RESTORE}")
     return data
 
 
