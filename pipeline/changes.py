@@ -14,6 +14,13 @@ from pipeline.records import Origin, ResolvedChart, ResolvedDelivery, ResolvedFr
 
 LISTED = 3  # more changes than this are counted, not named
 LONGEST_VALUE = 40
+FRAMED_BY = {
+    "crop": "its crop",
+    "focal": "its focal point",
+    "keep": "where its products are",
+    "subject": "where its subject is",
+}
+"""What decides which part of a frame a delivery shows, in words."""
 
 
 def in_words(changes: Sequence[str]) -> str:
@@ -56,8 +63,13 @@ def of_delivery(
             if path == "file.path":  # of other frames too: where they stand in the order
                 changes.append(f"name {_file_name(old)} -> {_file_name(new)}")
                 continue
+            if path.startswith("file.framing"):
+                continue
             called = path.removeprefix(f"{prefix}.")
             changes.append(_changed(called, old, new) + _place(delivery.origins, path))
+    framing = [inputs["file"].get("framing", {}) for inputs in (before, after)]
+    ways = {path.partition(".")[0].partition("[")[0] for path, *_ in _differences(*framing)}
+    changes += [f"{FRAMED_BY.get(way, way)} changed" for way in sorted(ways)]
     changes += _of_libraries(before["libraries"], after["libraries"])
     return changes
 

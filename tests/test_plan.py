@@ -367,6 +367,18 @@ def sharpened_for(medium: object) -> ResolvedDelivery:
             replace(WEB, files={"QL0007": {"path": "deliveries/web/a.jpg", "description": "Dusk"}}),
             "name quay-lamps_001_QL0007.jpg -> a.jpg; description added (Dusk)",
         ),
+        (
+            replace(
+                WEB,
+                files={
+                    "QL0007": {
+                        **WEB.files["QL0007"],
+                        "framing": {"crop": [0.1, 0, 1, 1], "focal": [0.3, 0.5]},
+                    }
+                },
+            ),
+            "its crop changed; its focal point changed",
+        ),
     ],
 )
 def test_a_change_of_a_delivery_is_named(delivery: ResolvedDelivery, reason: str) -> None:
