@@ -16,6 +16,7 @@ from typing import NamedTuple
 
 import cv2
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from pipeline.frame import Float32
@@ -26,6 +27,8 @@ RADII = (0.0022, 0.0034, 0.0052)
 """Of spots that are looked for, as shares of the long side."""
 DARKEST = 2.0**-9
 """Linear level below which noise makes spots of its own."""
+NOISE_PX = 700
+"""Of how many pixels along the long side a spot's surroundings are judged: more tell no more."""
 CELLS = 32
 """Of the grid, along the long side, on which it is noted how busy a picture is."""
 LEAST_Z = 5.0
@@ -133,19 +136,18 @@ def evidence(picture: Float32) -> Evidence:
 
 
 def _noise(depth: Float32, grid: tuple[int, int]) -> Float32:
-    """The deviation of a picture of depths around each cell of a grid, robustly."""
+    """The deviation of a picture of depths in three by three cells of a grid, robustly."""
     columns, rows = grid
-    out = np.empty((rows, columns), np.float32)
+    step = max(1, round(max(depth.shape) / NOISE_PX))
+    depth = depth[::step, ::step]
     height, width = depth.shape
-    for i in range(rows):
-        for j in range(columns):
-            part = depth[
-                max((i - 1) * height // rows, 0) : (i + 2) * height // rows,
-                max((j - 1) * width // columns, 0) : (j + 2) * width // columns,
-            ]
-            # not the standard deviation: the spots themselves must not hide themselves
-            out[i, j] = 1.4826 * np.median(np.abs(part - np.median(part)))
-    return np.maximum(out, np.float32(1e-3))
+    around = min(3 * height // rows, height), min(3 * width // columns, width)
+    tops = np.clip((np.arange(rows) - 1) * height // rows, 0, height - around[0])
+    lefts = np.clip((np.arange(columns) - 1) * width // columns, 0, width - around[1])
+    parts = sliding_window_view(depth, around)[tops[:, None], lefts].reshape(rows, columns, -1)
+    # not the standard deviation: the spots themselves must not hide themselves
+    away = np.abs(parts - np.median(parts, axis=2, keepdims=True))
+    return np.maximum(np.float32(1.4826) * np.median(away, axis=2), np.float32(1e-3))
 
 
 def find(pictures: Mapping[str, Evidence], apertures: Mapping[str, float | None]) -> list[Speck]:
