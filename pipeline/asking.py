@@ -15,6 +15,7 @@ from pipeline.framefile import Content, changed, filled, frame_path
 from pipeline.manifest import Manifest
 from pipeline.masking import NAME_PATTERN
 from pipeline.records import Request
+from pipeline.rounds import open_requests, retouch_of
 from pipeline.survey import chosen_frames, read_job
 
 MOST_SHOWN = 60
@@ -34,9 +35,9 @@ def ask(
     """Add one request to a frame's file, and the day by which it is due where one is given.
 
     ``where`` is a mask in YAML, such as ``EXAMPLE``, or the name of one that the frame, its setup
-    or the recipe defines. Asking for the same again adds
-    nothing. Raises ``InvalidInput`` where the frame is not known or the file would not be valid;
-    nothing is written then.
+    or the recipe defines. Asking for the same again adds nothing. Raises ``InvalidInput`` where the
+    frame is not known, the file would not be valid, or the same came back already, and would not
+    go out again; nothing is written then.
     """
     from pipeline.files.landing import land
 
@@ -56,18 +57,28 @@ def ask(
         if by is not None:
             request["by"] = by
 
+        from_last = 1
+
         def change(content: Content) -> None:
+            nonlocal from_last
             retouch = filled(content, "retouch", {})
             asked: MutableSequence[Any] = filled(retouch, "ask", [])
             if request not in asked:
                 asked.append(request)
+            from_last = len(asked) - asked.index(request)
             if due is not None:
                 retouch["due"] = due
 
         text, later = changed(folder, job, name, change)
-        asked = later.resolve(name, states[name].setup)
+        # what the setup asks comes before
+        asked = later.resolve(name, states[name].setup).retouch.requests[-from_last]
+        back = retouch_of(states[name].trips).back
+        if back and not open_requests([asked], back.handled):
+            found = f'"{what}" came back in round {back.of.round} already'
+            allowed = f"other words; or safelight settle {name} --again, which sends all out again"
+            raise InvalidInput([Problem(name, 0, "", found, allowed)])
         land(frame_path(folder, name), text.encode(), folder)
-        return asked.retouch.requests[-1]
+        return asked
 
 
 def _mask(text: str) -> Any:

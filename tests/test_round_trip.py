@@ -214,6 +214,29 @@ def test_what_cannot_be_asked_is_refused_and_nothing_is_written(
     assert len(list((job / "frames").iterdir())) == 2
 
 
+def test_what_came_back_is_not_asked_for_again_unheard(
+    safelight,  # noqa: F811
+    job: Path,
+) -> None:
+    gone_and_come(job)
+    assert safelight("ask", "F0001", "clean the base", cwd=job).code == 0
+    before = (job / "frames/F0001.yaml").read_bytes()
+    where = "{ellipse: {centre: [0.5, 0.5], radii: [0.2, 0.2]}}"
+    said = safelight("ask", "F0001", "take out the cable", "--where", where, "--must", cwd=job)
+    assert said.code == 2
+    assert '"take out the cable" came back in round 1 already; allowed: other words' in said.err
+    assert (job / "frames/F0001.yaml").read_bytes() == before
+
+
+def test_what_is_asked_for_twice_is_told_by_its_own_number(
+    safelight,  # noqa: F811
+    job: Path,
+) -> None:
+    for what in ("clean the base", "warm the glass", "clean the base"):
+        said = safelight("ask", "F0003", what, cwd=job)
+    assert said.out == "F0003 1: clean the base\n"
+
+
 def test_a_frame_file_that_asks_wrongly_is_refused_with_its_line(job: Path) -> None:
     (job / "frames/F0002.yaml").write_text(
         "frame: F0002\nretouch:\n  due: 20 May\n  ask:\n  - {where: {named: lamp}}\n"
