@@ -55,6 +55,7 @@ from pipeline.rounds import (
 from pipeline.run import as_retouched, development_of
 from pipeline.survey import Survey, survey
 from pipeline.workplace import Listener
+from pipeline.workplace import threads as threads_for
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -262,10 +263,13 @@ class _Sending:
                 self.done.failed[name] = Failure(sentence)
             else:
                 versions[name] = version
+        if not versions:
+            return
+        threads = threads_for(self.found.most_pixels(versions), len(versions))
         rows = [{"frame": name, "version": v.number} for name, v in versions.items()]
         stems = naming.file_names(f"{{frame}}_round-{number:02}_v{{version}}", rows)
         for stem, (name, version) in zip(stems, versions.items(), strict=True):
-            yield name, self._work(resolved[name], version, number, part, stem)
+            yield name, self._work(resolved[name], version, number, part, stem, threads)
 
     def _current(self, resolved: ResolvedFrame) -> Version | None:
         """The version of what is asked for now, its master being in place."""
@@ -276,7 +280,13 @@ class _Sending:
         return None if version is None or version.master.path in demand.missing else version
 
     def _work(
-        self, resolved: ResolvedFrame, version: Version, number: int, part: Path, stem: str
+        self,
+        resolved: ResolvedFrame,
+        version: Version,
+        number: int,
+        part: Path,
+        stem: str,
+        threads: int,
     ) -> PackWork:
         state = self.found.states[resolved.frame]
         back = retouch_of(state.trips).back
@@ -288,7 +298,7 @@ class _Sending:
             job=self.folder,
             folder=part,
             stem=stem,
-            development=self._development(resolved, back is not None),
+            development=self._development(resolved, threads, retouched=back is not None),
             finish=bool(finish_of(resolved)),
             master=version.master,
             base=as_retouched(self.folder, back) if back else None,
@@ -306,15 +316,17 @@ class _Sending:
             ),
         )
 
-    def _development(self, resolved: ResolvedFrame, retouched: bool) -> Development:
+    def _development(
+        self, resolved: ResolvedFrame, threads: int, *, retouched: bool
+    ) -> Development:
         measured = Measurements(self.folder, self.manifest, self.found)
         try:
-            return development_of(self.found, resolved, measured, 1)
+            return development_of(self.found, resolved, measured, threads)
         except KeyError:
             # nobody reads a chart again for what a retoucher sent back
             if not retouched:
                 raise
-            return development_of(self.found, resolved, None, 1)
+            return development_of(self.found, resolved, None, threads)
 
     def _requests(self, resolved: ResolvedFrame, state: FrameState) -> tuple[Request, ...]:
         """Those that no round has carried; all of them where it is sent once more."""

@@ -49,6 +49,7 @@ from pipeline.rounds import (
 from pipeline.run import Report, development_of
 from pipeline.survey import Survey, survey
 from pipeline.workplace import Listener
+from pipeline.workplace import threads as threads_for
 from pipeline.written import SPACE_NAMES
 
 if TYPE_CHECKING:
@@ -228,6 +229,8 @@ class _Taking:
             listener.planned(len(files))
         examined: dict[str, Examination] = {}
         tasks = []
+        pixels = max((c.handoff.width * c.handoff.height for c in candidates), default=1)
+        threads = threads_for(pixels, len(files))
         for number, path in enumerate(files):
             if not _is_plain(path):
                 sentence = "it is a link or no file; only files of their own are taken"
@@ -238,10 +241,10 @@ class _Taking:
                 job=self.folder,
                 folder=part / f"{number:04}",
                 candidates=candidates,
+                threads=threads,
                 **options,  # type: ignore[arg-type]
             )
             tasks.append(Task(str(path), work))
-        pixels = max((c.handoff.width * c.handoff.height for c in candidates), default=1)
         with closing(engine(pixels).run(tasks)) as outcomes:
             for outcome in outcomes:
                 name, failure = outcome.task.name, outcome.failure
@@ -573,6 +576,8 @@ class _Settling:
         part: Path,
         decided: Decided,
     ) -> Iterable[Task]:
+        names = [frame.frame for frame in frames]
+        threads = threads_for(self.found.most_pixels(names), len(names))
         for number, resolved in enumerate(frames):
             if failure := measured.hindrance(resolved):
                 decided.failed[resolved.frame] = failure
@@ -584,7 +589,7 @@ class _Settling:
                 job=self.folder,
                 folder=part / f"{number:04}",
                 pairs=self._pairs(resolved.frame, back),
-                development=development_of(self.found, resolved, measured, 1),
+                development=development_of(self.found, resolved, measured, threads),
                 space=resolved.retouch.space,
                 requests=back.handled,
             )

@@ -169,7 +169,7 @@ def threads(pixels: int, frames: int) -> int:
     """
     from pipeline.engines.capacity import cores
 
-    return math.ceil(cores() / min(lanes(pixels), frames))
+    return math.ceil(cores() / max(1, min(lanes(pixels), frames)))
 
 
 def lanes(pixels: int) -> int:

@@ -147,7 +147,8 @@ def _noise(depth: Float32, grid: tuple[int, int]) -> Float32:
     parts = sliding_window_view(depth, around)[tops[:, None], lefts].reshape(rows, columns, -1)
     # not the standard deviation: the spots themselves must not hide themselves
     away = np.abs(parts - np.median(parts, axis=2, keepdims=True))
-    return np.maximum(np.float32(1.4826) * np.median(away, axis=2), np.float32(1e-3))
+    deviation: Float32 = np.float32(1.4826) * np.median(away, axis=2)
+    return np.maximum(deviation, np.float32(1e-3), out=deviation)
 
 
 def find(pictures: Mapping[str, Evidence], apertures: Mapping[str, float | None]) -> list[Speck]:
