@@ -450,6 +450,40 @@ def test_another_file_for_a_round_that_is_back_is_asked_about_and_both_are_kept(
     assert rows(job)["F0001"]["version"] == 2
 
 
+def test_the_cores_that_get_no_process_get_threads_and_change_nothing(
+    job: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Out, home and onto a new look, with one core and with eight and memory for three frames."""
+    threads: list[int] = []
+
+    class Watched(InProcess):
+        def run(self, tasks):
+            for task in tasks:
+                about = getattr(task.work, "development", task.work)
+                threads.append(getattr(about, "threads", 0))
+                yield from super().run([task])
+
+    other = shutil.copytree(job, tmp_path / "other" / "job")
+    pictures = []
+    for folder in (job, other):
+        if folder is other:
+            monkeypatch.setattr("pipeline.workplace.here", Watched())
+            monkeypatch.setattr("pipeline.engines.capacity.cores", lambda: 8)
+            monkeypatch.setattr("pipeline.workplace.lanes", lambda _pixels: 3)
+        gone_and_come(folder)
+        edit(folder / "recipes/look.yaml", "contrast: 1.1", "contrast: 1.3")
+        settle(folder, ["F0001"], "carry", accept=True)
+        pictures.append({
+            path.relative_to(folder): pixels_of(path) for path in folder.rglob("*F0001*.tif")
+        })  # fmt: skip
+    assert set(threads) == {0, 8}  # 0: the request sheet
+    one, eight = pictures
+    assert one.keys() == eight.keys()
+    assert len(one) >= 4
+    for path, pixels in one.items():
+        assert np.array_equal(pixels, eight[path])
+
+
 def test_what_is_no_file_of_its_own_is_refused(job: Path, tmp_path: Path) -> None:
     done = hand_off(job, ["F0001"], "Ines")
     path = retouched(sent_file(done, job), job.parent / "back")
@@ -466,7 +500,7 @@ def test_what_is_no_file_of_its_own_is_refused(job: Path, tmp_path: Path) -> Non
     (empty / "F0001.jpg").write_text("a JPEG")
     said = problems(lambda: back(job, empty, tmp_path / "nowhere.tif"))
     assert [
-        ": no TIFF in this folder, only F0001.jpg;" in said[0],
+        ': no TIFF in this folder, only "F0001.jpg";' in said[0],
         ": it is not there" in said[1],
     ] == [True, True]
 
