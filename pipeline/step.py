@@ -58,7 +58,7 @@ FOLLOW_VERSION = 1
 RENDITION_VERSION = 2
 """Of all that makes delivered pixels from a master: resizing, sharpening, encoding."""
 
-METADATA_VERSION = 1
+METADATA_VERSION = 2
 """Of what delivered files say besides what people wrote: capture, provenance, kind of source."""
 
 

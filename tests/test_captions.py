@@ -366,6 +366,15 @@ def test_what_each_kind_of_metadata_says(made: Path) -> None:
 
 
 @needs_exiftool
+@pytest.mark.parametrize("delivery", ["web", "print", "png", "webp", "avif", "jxl"])
+def test_no_format_loses_a_character_in_exif(made: Path, delivery: str) -> None:
+    (path,) = (made / "deliveries" / delivery).glob("F0002.*")
+    found = tags(path)
+    assert found["IFD0:ImageDescription"] == found["XMP-dc:Description"] == "Émail, Лампа"
+    assert found.get("IFD0:Orientation", "Horizontal (normal)") == "Horizontal (normal)"
+
+
+@needs_exiftool
 def test_a_retouched_picture_says_so_and_where_it_comes_from(made: Path) -> None:
     with Manifest.open(made) as manifest:
         found = survey(made, manifest)

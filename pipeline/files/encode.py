@@ -310,9 +310,16 @@ def _composed(blocks: Blocks, ppi: int) -> Directory:
     }
 
 
-def exif_of(blocks: Blocks, space: str, width: int, height: int, ppi: int) -> bytes:
-    """The Exif block of a picture: a small TIFF file of its own, with all that Exif 2.32 wants."""
+def exif_of(
+    blocks: Blocks, space: str, width: int, height: int, ppi: int, *, oriented: bool = True
+) -> bytes:
+    """The Exif block of a picture: a small TIFF file of its own, with all that Exif 2.32 wants.
+
+    ``oriented`` says that it is upright, where the picture's format does not.
+    """
     directory = _composed(blocks, ppi)
+    if not oriented:
+        directory.pop(ORIENTATION, None)
     directory[YCBCR_POSITIONING] = _short(1)
     directory[EXIF_DIRECTORY] = {
         EXIF_VERSION: _undefined(b"0232"),

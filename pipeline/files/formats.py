@@ -87,9 +87,9 @@ class _Said(NamedTuple):
     ppi: int
     blocks: Blocks
 
-    def exif(self, pixels: Codes) -> bytes:
+    def exif(self, pixels: Codes, *, oriented: bool = True) -> bytes:
         height, width = pixels.shape[:2]
-        return exif_of(self.blocks, self.space, width, height, self.ppi)
+        return exif_of(self.blocks, self.space, width, height, self.ppi, oriented=oriented)
 
 
 def _coders(
@@ -119,7 +119,9 @@ def _coders(
             )
         carried = {
             "icc_profile": said.profile,
-            "exif": b"Exif\0\0" + said.exif(pixels),
+            # in an AVIF the container says how it is turned (ISO/IEC 23000-22); Pillow takes that out
+            # of Exif, and what it then writes anew loses every character that is not ASCII
+            "exif": b"Exif\0\0" + said.exif(pixels, oriented=kind != "AVIF"),
             **({"xmp": xmp} if xmp else {}),
         }
 
