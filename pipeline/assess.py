@@ -18,8 +18,7 @@ from pipeline.engines import Failure, MakeEngine, Task
 from pipeline.figures import ASSESS_VERSION, AssessWork, Box
 from pipeline.hashing import key_of
 from pipeline.manifest import Manifest
-from pipeline.plan import REJECTED
-from pipeline.records import Assessed, DustSpot, FrameState, ResolvedFrame
+from pipeline.records import REJECTED, Assessed, DustSpot, FrameState, ResolvedFrame
 from pipeline.suggest import Measured, suggest
 from pipeline.survey import Survey, chosen_frames, survey
 

@@ -17,8 +17,8 @@ from pipeline.engines import Failure, MakeEngine, Task
 from pipeline.errors import InvalidInput, Problem, SafelightError
 from pipeline.manifest import Manifest
 from pipeline.manifest.store import utc_now
-from pipeline.plan import REJECTED, is_selected
-from pipeline.records import Artifact, Assessed, FrameState
+from pipeline.plan import is_selected
+from pipeline.records import REJECTED, Artifact, Assessed, FrameState
 from pipeline.sorting import frames_meant
 from pipeline.survey import Survey, survey
 from pipeline.wording import shown

@@ -23,7 +23,6 @@ from pipeline.manifest.store import utc_now
 from pipeline.measuring import Measurements
 from pipeline.moments import day_of
 from pipeline.plan import (
-    REJECTED,
     Keys,
     changed_since,
     finish_of,
@@ -32,6 +31,7 @@ from pipeline.plan import (
     with_key,
 )
 from pipeline.records import (
+    REJECTED,
     Artifact,
     FrameState,
     Handoff,

@@ -43,6 +43,7 @@ from pipeline.recipe import (
     shipped,
 )
 from pipeline.records import (
+    REJECTED,
     FrameState,
     Origin,
     ResolvedChart,
@@ -348,6 +349,8 @@ class Job:
         return {"taken_at": capture.taken_at}
 
     def _belongs(self, delivery: Delivery, state: FrameState) -> bool:
+        if state.rating == REJECTED:
+            return False
         if delivery.frames == ("approved",):
             return state.approved_version is not None
         if delivery.frames == ("selects",):

@@ -25,6 +25,7 @@ from pipeline import changes
 from pipeline.hashing import canonical_json, key_of
 from pipeline.moments import day_of
 from pipeline.records import (
+    REJECTED,
     Action,
     ActionKind,
     FrameState,
@@ -36,8 +37,6 @@ from pipeline.records import (
     Version,
 )
 from pipeline.rounds import Away, Back, Retouch, open_requests, retouch_of
-
-REJECTED = -1
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,9 +12,8 @@ from pipeline.errors import InvalidInput, printable
 from pipeline.figures import ASSESS_VERSION
 from pipeline.job import Job
 from pipeline.manifest import Manifest
-from pipeline.plan import REJECTED
 from pipeline.recipe import Layers
-from pipeline.records import FrameState
+from pipeline.records import REJECTED, FrameState
 from pipeline.selection import as_patterns
 from pipeline.setups import Group, groups_of
 from pipeline.survey import read_job

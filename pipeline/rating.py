@@ -10,8 +10,8 @@ from pipeline import wording
 from pipeline.errors import CannotWrite, InvalidInput, Problem, SafelightError
 from pipeline.manifest import Manifest
 from pipeline.moments import day_of
-from pipeline.plan import REJECTED, to_hand_off
-from pipeline.records import Request
+from pipeline.plan import to_hand_off
+from pipeline.records import REJECTED, Request
 from pipeline.rounds import retouch_of
 from pipeline.sorting import frames_meant
 from pipeline.survey import chosen_frames, survey

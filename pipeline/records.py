@@ -9,6 +9,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+REJECTED = -1
+"""The rating of a frame that is not to be seen any more."""
+
 State = Literal[
     "ingested",
     "rejected",

@@ -123,7 +123,7 @@ def run(
     idle = not any(makes_something(action) for action in actions)
     if not unused and idle and not _taken_out(found):
         # decided without the writer's lock: a run with nothing to do disturbs nobody
-        return Report(untouched=actions, reminders=reminders)
+        return Report(untouched=actions, reminders=reminders, notes=found.named_and_rejected)
     with Manifest.open(folder, write=True, wait_s=wait_s) as manifest:
         _sweep(folder)
         this = _Run(folder, manifest, survey(folder, manifest, named, deliveries, recalled))
@@ -169,7 +169,7 @@ class _Run:
         self.folder = folder
         self.manifest = manifest
         self.survey = survey
-        self.report = Report()
+        self.report = Report(notes=survey.named_and_rejected)
         self.resolved = {frame.frame: frame for frame in survey.frames}
         self.deliveries = {order.name: order for order in survey.demand.deliveries}
         self.unhanded: list[tuple[str, Failure]] = []

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from typing import Any, get_args
 
 from pipeline.plan import (
-    REJECTED,
     Demand,
     Keys,
     actions_of,
@@ -22,7 +21,7 @@ from pipeline.plan import (
     to_hand_off,
     with_key,
 )
-from pipeline.records import Action, FrameState, Request, ResolvedFrame, State
+from pipeline.records import REJECTED, Action, FrameState, Request, ResolvedFrame, State
 from pipeline.rounds import Retouch, retouch_of
 
 URGENCY = ("failed", "overdue", "settle", "hand off", "run", "approve", "wait", "deliver", "done")

@@ -23,6 +23,7 @@ from pipeline.manifest import Manifest
 from pipeline.painted import check_painted
 from pipeline.plan import Demand, plan
 from pipeline.records import (
+    REJECTED,
     Action,
     Artifact,
     DustSpot,
@@ -100,6 +101,16 @@ class Survey:
             "reminders": self.reminders(),
             "hindered": list(self.hindered),
         }
+
+    @property
+    def named_and_rejected(self) -> list[str]:
+        """Of frames that a delivery names one by one, those that are rejected all the same."""
+        return [
+            f"{name}: rejected, and left out of {order.name}, which names it"
+            for order in self.demand.deliveries
+            for name in self.job.deliveries[order.name].delivery.frames
+            if name in self.states and self.states[name].rating == REJECTED
+        ]
 
     def reminders(self, deliveries: Sequence[str] | None = None) -> list[str]:
         """``Job.reminders`` of the frames that this is about."""

@@ -151,6 +151,15 @@ class TestJson:
         assert said.code == 2
         assert said.err.startswith(f"{typed}: no such frame in this job, did you mean F0002?; ")
 
+    def test_a_rejected_frame_that_a_delivery_names_is_told(self, safelight, job):
+        edit(job / "job.yaml", "quality: 90,", "quality: 90, frames: [F0001, F0002],")
+        safelight("rate", "-1", "F0001", cwd=job)
+        for _ in range(2):  # with something to do, and with nothing
+            said = safelight("deliver", "web", cwd=job)
+            assert "F0001: rejected, and left out of web, which names it\n" in said.out
+        files = [path.name for path in (job / "deliveries/web").iterdir()]
+        assert files == ["small_001_F0002.jpg"]  # numbers are for what is in it
+
     def test_an_xmp_that_cannot_be_written_stops_no_other(self, safelight, job):
         path = job / "originals/F0001.xmp"
         path.write_text("not XMP")

@@ -119,7 +119,7 @@ def _coders(
             )
         carried = {
             "icc_profile": said.profile,
-            # in an AVIF the container says how it is turned (ISO/IEC 23000-22); Pillow takes that out
+            # an AVIF says elsewhere how it is turned (ISO/IEC 23000-22); Pillow takes that out
             # of Exif, and what it then writes anew loses every character that is not ASCII
             "exif": b"Exif\0\0" + said.exif(pixels, oriented=kind != "AVIF"),
             **({"xmp": xmp} if xmp else {}),
