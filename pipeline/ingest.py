@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 ORIGINALS = "originals"
-NOT_A_SOURCE = ("masters", "deliveries", "reports", "retouch", "masks", "packed")
+NOT_A_SOURCE = ("masters", "deliveries", "reports", "retouch", "masks", "packed", "set-aside")
 """What a job keeps pictures in that are no originals."""
 
 READ_BACK: dict[ReadBack, str] = {

@@ -191,6 +191,7 @@ class _Run:
         if listener:
             listener.planned(len(self.todo))
         self.measurements.measure(self.measures, self.survey.frames, engine)
+        self._set_aside()
         self.manifest.doubt(self._replaced())
         pixels = self.survey.most_pixels(self.todo)
         threads = threads_for(pixels, len(self.todo)) if place.near else 1
@@ -239,6 +240,22 @@ class _Run:
             state = self.survey.states[action.frame]
             if action.action == "stale" and not action.delivery and state.approval:
                 self.manifest.reopen(action.frame, action.reason)
+
+    def _set_aside(self) -> None:
+        """Write over nobody's work: a file of another size than ours was changed elsewhere.
+
+        One in doubt is what a killed run put there.
+        """
+        from pipeline.files.landing import set_aside
+
+        in_doubt = {artifact.path for artifact in self.manifest.artifacts_in_doubt()}
+        for name in sorted(
+            set(self._replaced()).intersection(self.survey.demand.missing) - in_doubt
+        ):
+            path = self.folder / name
+            if path.is_file() and not path.is_symlink():
+                kept = set_aside(path, self.folder).relative_to(self.folder).as_posix()
+                self.report.notes.append(f"{name} was changed elsewhere; it is kept as {kept}")
 
     def take_out(self) -> None:
         """Forget files that are in no delivery any more and that a person deleted."""

@@ -151,6 +151,22 @@ class TestJson:
         assert said.code == 2
         assert said.err.startswith(f"{typed}: no such frame in this job, did you mean F0002?; ")
 
+    def test_what_somebody_made_of_a_file_is_not_written_over(self, safelight, job):
+        safelight("deliver", "web", cwd=job)
+        path = job / "deliveries/web/small_001_F0001.jpg"
+        ours = path.read_bytes()
+        for number, name in ((1, path.name), (2, "small_001_F0001-2.jpg")):
+            path.write_bytes(b"edited, %d" % number)
+            said = safelight("deliver", "web", cwd=job)
+            kept = f"set-aside/{name}"
+            told = f"deliveries/web/{path.name} was changed elsewhere; it is kept as {kept}"
+            assert told in said.out.splitlines()
+            assert (job / kept).read_bytes() == b"edited, %d" % number
+            assert path.read_bytes() == ours
+        path.unlink()
+        assert "kept as" not in safelight("deliver", "web", cwd=job).out
+        assert len(list((job / "set-aside").iterdir())) == 2
+
     def test_a_rejected_frame_that_a_delivery_names_is_told(self, safelight, job):
         edit(job / "job.yaml", "quality: 90,", "quality: 90, frames: [F0001, F0002],")
         safelight("rate", "-1", "F0001", cwd=job)

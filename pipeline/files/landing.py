@@ -43,6 +43,9 @@ REASONS = {
     errno.EIO: "the disk reported an error",
 }
 
+SET_ASIDE = "set-aside"
+"""Where in a job files go that stood in the way and that somebody had changed."""
+
 
 def land(path: Path, content: Content, root: Path) -> Artifact:
     """Write a file so that its final name only ever shows the whole of it.
@@ -227,6 +230,26 @@ class Summing:
     def write(self, data: bytes | memoryview) -> int:
         self.sha256.update(data)
         return self.stream.write(data)
+
+
+def set_aside(path: Path, root: Path) -> Path:
+    """Move a file that somebody worked on out of the way of ours, and return where to.
+
+    It goes to ``SET_ASIDE`` in ``root``, the job's folder, under a name that nothing there has.
+    Raises ``CannotWrite``.
+    """
+    number = 1
+    while True:
+        name = path.name if number == 1 else f"{path.stem}-{number}{path.suffix}"
+        final = _folder_inside(root / SET_ASIDE / name, root) / name
+        if not os.path.lexists(final):  # the writer's lock stands between look and rename
+            break
+        number += 1
+    try:
+        path.rename(final)
+    except OSError as error:
+        raise refusal(path, error) from error
+    return root / SET_ASIDE / name
 
 
 def _folder_inside(path: Path, root: Path) -> Path:
