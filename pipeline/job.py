@@ -66,6 +66,9 @@ HOLD_CMYK = ("jpeg", "tiff")
 """The formats that can hold four inks; PNG (ISO/IEC 15948), WebP (RFC 9649) and the others as we
 write them hold RGB."""
 
+NOBODY = "the client's name"
+"""Who a new job is for, until somebody says."""
+
 
 @dataclass(frozen=True, slots=True)
 class Setup:
@@ -364,6 +367,8 @@ class Job:
         found: dict[str, list[str]] = {}
         of_all = captions.said_by(self.file)
         notes: list[str] = []
+        if self.file.client == NOBODY:
+            notes.append(f'job.yaml still says "{NOBODY}", and so does every sheet')
         for name in self.deliveries if deliveries is None else deliveries:
             notes += _without_table(self.deliveries[name])
             delivery = self.deliveries[name].delivery

@@ -197,6 +197,16 @@ class TestJson:
                               "other `frames:`")  # fmt: skip
         assert first in safelight("status", cwd=job).err
 
+    def test_a_job_whose_client_nobody_named_is_reminded_of(self, safelight, job, tmp_path):
+        safelight("new", "fog", cwd=tmp_path)
+        written = (tmp_path / "fog/job.yaml").read_text().splitlines()
+        (client,) = (line for line in written if line.startswith("client:"))
+        edit(job / "job.yaml", "client: Ferrow Enamelware", client)
+        told = 'reminder: job.yaml still says "the client\'s name", and so does every sheet'
+        assert told in safelight("status", cwd=job).out.splitlines()
+        edit(job / "job.yaml", client, "client: Ferrow Enamelware")
+        assert "reminder" not in safelight("status", cwd=job).out
+
     def test_what_was_said_of_a_frame_is_not_lost_to_ctrl_c(self, safelight, job, monkeypatch):
         class Stopping(InProcess):
             def run(self, tasks):

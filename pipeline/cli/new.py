@@ -15,7 +15,7 @@ JOB = """\
 # below, then setups/NAME.yaml for frames under one light, then frames/NAME.yaml for one frame.
 
 job: "{name}"
-client: the client's name
+client: {client}
 
 # A house recipe ({recipes}),
 # or the path of a recipe inside this folder.
@@ -97,6 +97,7 @@ FRAME = """\
 
 def write_new_job(folder: Path) -> None:
     """Write the files of a new job into a folder that is new or empty."""
+    from pipeline.job import NOBODY
     from pipeline.recipe import house_recipes
 
     try:
@@ -105,7 +106,7 @@ def write_new_job(folder: Path) -> None:
             raise InvalidInput([Problem(str(folder), 0, "", found, "a new folder")])
         name = slug(folder.resolve().name) or "job"
         files = {
-            "job.yaml": JOB.format(name=name, recipes=", ".join(house_recipes())),
+            "job.yaml": JOB.format(client=NOBODY, name=name, recipes=", ".join(house_recipes())),
             "setups/example.yaml.txt": SETUP,
             "frames/example.yaml.txt": FRAME,
         }
