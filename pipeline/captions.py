@@ -134,6 +134,7 @@ def missing(said: Mapping[str, Any], *, read_on_screens: bool) -> Iterator[str]:
     for shown, release in zip(SHOWN, ("model_release", "property_release"), strict=True):
         if said.get(shown) and said.get(release, "none") == "none":
             yield release
+    yield from (kind for kind in ("creator", "copyright") if not said.get(kind))
     if read_on_screens and not said.get("alt_text"):
         yield "alt_text"
 
@@ -143,6 +144,8 @@ def reminders(found: Mapping[str, Sequence[str]]) -> list[str]:
     kinds = {
         "model_release": "people are shown, and there is no word of a model release",
         "property_release": "property is shown, and there is no word of a property release",
+        "creator": "nobody is named who made the picture (creator)",
+        "copyright": "no copyright notice",
         "alt_text": "no alt text for those who cannot see the picture",
     }
     sentences = []

@@ -254,6 +254,14 @@ def test_people_property_and_alt_text_are_asked_about(tmp_path: Path) -> None:
     assert "property release: QL0002 (" in estate
 
 
+def test_files_without_a_creator_or_a_copyright_are_pointed_out(tmp_path: Path) -> None:
+    bare = JOB.replace("  creator: Ines Tolland\n  copyright: © 2024 Ines Tolland\n", "")
+    job_of(tmp_path, bare)  # the setup of QL0001 and QL0002 names its own creator
+    told = load_job(tmp_path).reminders(STATES)
+    assert f"nobody is named who made the picture (creator): QL0003 {CAUTION}" in told
+    assert f"no copyright notice: QL0001, QL0002, QL0003 {CAUTION}" in told
+
+
 def test_frames_that_no_delivery_holds_are_not_asked_about(tmp_path: Path) -> None:
     job_of(tmp_path, JOB + "selects: rating >= 5\n")
     assert load_job(tmp_path).reminders(STATES) == []
