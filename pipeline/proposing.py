@@ -41,7 +41,7 @@ NO_CHART = """\
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
-    """A setup that could be: its ``patterns`` mean just ``group.frames``.
+    """A setup that could be: its ``patterns`` mean just ``group.frames``, whatever else comes in.
 
     ``beside`` are setups whose files list frames of the same light. ``charts`` are the frames that
     were seen to show a chart, the first of which is proposed. ``written`` is its file.
@@ -108,7 +108,7 @@ def propose(folder: Path, *, write: bool = False) -> Proposed:
         proposals = []
         for group in groups:
             frames = [name for name in group.frames if name in free]
-            patterns, unlistable = as_patterns(frames, states.keys())
+            patterns, unlistable = as_patterns(frames)
             left_out |= dict.fromkeys(unlistable, "its name cannot be told from a pattern")
             listed = tuple(name for name in frames if name not in unlistable)
             if not listed:

@@ -55,43 +55,38 @@ class FramePattern:
 _NUMBERED = re.compile(r"([^*?\[\]]*?)([0-9]{1,9})([^0-9*?\[\]]*)")
 
 
-def as_patterns(
-    frames: Collection[str], known: Collection[str]
-) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Names and ranges that mean just these of the ``known`` frames; and those that none can mean.
+def as_patterns(frames: Collection[str]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Names and ranges that mean just these frames, whatever others come; and those none can mean.
 
-    A range goes over numbers that no frame has: those were deleted in the camera.
+    A range holds no number that is not among ``frames``: a later card may bring that one.
     """
-    ours, families = frozenset(frames), dict[tuple[str, str, int], list[str]]()
-    for name in sorted(known):
+    families = dict[tuple[str, str, int], list[str]]()
+    for name in frames:
         if match := _NUMBERED.fullmatch(name):
-            families.setdefault((match[1], match[3], len(match[2])), []).append(name)
+            families.setdefault((match[1], match[3], len(match[2])), []).append(match[2])
     patterns = []
-    for (before, after, _), names in families.items():
-        for run in _runs(names, ours):
-            if len(run) == 1:
-                patterns += run
+    for (before, after, _), numbers in families.items():
+        for run in _runs(sorted(numbers)):
+            first, last = run[0], run[-1]
+            if len(run) == 1 or len(run) > MAX_RANGE:
+                patterns += [f"{before}{number}{after}" for number in run]
                 continue
-            first, last = (name[len(before) : len(name) - len(after)] for name in (run[0], run[-1]))
             same = next(at for at, (a, b) in enumerate(zip(first, last, strict=True)) if a != b)
-            within = int(last) - int(first) < MAX_RANGE
-            joined = f"{before}{first[:same]}[{first[same:]}-{last[same:]}]{after}"
-            patterns += [joined] if within else run
-    numbered = {name for names in families.values() for name in names}
-    single = [name for name in sorted(ours - numbered) if _means_itself(name, known)]
-    unlistable = ours - numbered - set(single)
-    return tuple(sorted([*patterns, *single])), tuple(sorted(unlistable))
+            patterns.append(f"{before}{first[:same]}[{first[same:]}-{last[same:]}]{after}")
+    others = sorted(name for name in frames if not _NUMBERED.fullmatch(name))
+    single = [name for name in others if _means_itself(name)]
+    unlistable = [name for name in others if name not in single]
+    return tuple(sorted([*patterns, *single])), tuple(unlistable)
 
 
-def _runs(names: Sequence[str], ours: Collection[str]) -> Iterator[list[str]]:
-    """Neighbours in a list that all are ours."""
-    for mine, run in groupby(names, key=lambda name: name in ours):
-        if mine:
-            yield list(run)
+def _runs(numbers: Sequence[str]) -> Iterator[list[str]]:
+    """Numbers, in order, cut apart wherever one is left out."""
+    for _, run in groupby(enumerate(numbers), key=lambda each: int(each[1]) - each[0]):
+        yield [number for _, number in run]
 
 
-def _means_itself(name: str, known: Collection[str]) -> bool:
+def _means_itself(name: str) -> bool:
     try:
-        return FramePattern.parse(name).among(known) == {name}
+        return FramePattern.parse(name).names == {name}
     except ValueError:
         return False
