@@ -209,7 +209,9 @@ class _Packing:
         bag = PackedBag(self.name, number, parcel.at, sha256, parcel.files)
         found = parcel.changes
         changed = {each.frame: each.in_words for each in found if each.what != "unchanged"}
-        self.manifest.record_bag(bag, changed)
+        [order] = self.found.demand.deliveries
+        packed = {file.frame: order.numbers[file.frame] for file in chosen}
+        self.manifest.record_bag(bag, changed, packed)
         since = self.last.name if self.last else None
         return Bagged(bag, made=True, since=since, changes=found, left_out=self.left_out)
 

@@ -11,6 +11,7 @@ import unicodedata
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -253,9 +254,10 @@ class Job:
     ) -> ResolvedDelivery:
         """A delivery's settings, and the file of each of ``states`` that belongs to it.
 
-        ``seq`` counts from 1 in the order of capture. ``versions`` gives the version that each
-        frame will carry, by default its newest. Raises ``InvalidInput`` for a name that is not in
-        the job, and where two files would get one name or one none.
+        ``seq`` counts from 1 in the order of capture; but what was packed is known by its number,
+        keeps it, and leaves it to no other. ``versions`` gives the version that each frame will
+        carry, by default its newest. Raises ``InvalidInput`` for a name that is not in the job, and
+        where two files would get one name or one none.
         """
         if name not in self.deliveries:
             found = f"no delivery called {name}{wording.or_did_you_mean(name, self.deliveries)}"
@@ -267,13 +269,15 @@ class Job:
             (state for state in states if self._belongs(delivery, state)),
             key=lambda state: (state.original.capture.taken_at or "", state.name),
         )
+        numbers = _numbered(name, chosen, states)
+        chosen.sort(key=lambda state: numbers[state.name])
         rows = [
             {
                 "client": self.file.client,
                 "job": self.file.job,
                 "delivery": name,
                 "frame": state.name,
-                "seq": seq,
+                "seq": numbers[state.name],
                 "setup": self.setup_of(state.name, state.setup),
                 "rating": state.rating,
                 "version": (versions or {}).get(
@@ -285,7 +289,7 @@ class Job:
                 "width": delivery.width or delivery.long_edge or delivery.short_edge,
                 "crop": (delivery.crop or "").replace(":", "x"),
             }
-            for seq, state in enumerate(chosen, 1)
+            for state in chosen
         ]
         names = naming.file_names(delivery.name, rows, order.origin("name"))
         ending = ENDINGS[delivery.format]
@@ -313,6 +317,7 @@ class Job:
                 **origins,
                 "file.taken_at": self.document.origin(("clocks",)),
             },
+            numbers=numbers,
         )
 
     def _framing(self, delivery: Delivery, state: FrameState) -> dict[str, Any]:
@@ -668,6 +673,15 @@ def _resolved(
     spots = [spot for step in steps for spot in step.parameters.get("spots", ())]
     followed |= {spot["follows"] for spot in spots if "follows" in spot}
     return Resolved(chained, local.products, local.retouch, {name: {} for name in sorted(followed)})
+
+
+def _numbered(
+    delivery: str, chosen: Sequence[FrameState], states: Sequence[FrameState]
+) -> dict[str, int]:
+    """What ``seq`` is of each of the ``chosen``, in the order in which they stand."""
+    known = {s.name: s.numbers[delivery] for s in states if delivery in s.numbers}
+    free = count(max(known.values(), default=0) + 1)
+    return {s.name: known[s.name] if s.name in known else next(free) for s in chosen}
 
 
 def _origin(name: str, setup: Setup | None, frame: Frame | None) -> str | None:

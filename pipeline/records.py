@@ -358,7 +358,8 @@ class FrameState:
     ``setup`` is the group that ingest put it in by the gaps between capture times; where a setup's
     file lists the frame, that file decides. ``problem`` says why its last attempt failed.
     ``approval`` is who said so of ``approved_version``. ``trips`` is what happened between the job
-    and the retoucher, oldest first.
+    and the retoucher, oldest first. ``numbers`` are those that its files have had in the names of
+    packed deliveries, by delivery.
     """
 
     name: str
@@ -372,6 +373,7 @@ class FrameState:
     delivered: Mapping[str, Delivered] = field(default_factory=dict)
     approval: Approval | None = None
     trips: tuple[Trip, ...] = ()
+    numbers: Mapping[str, int] = field(default_factory=dict)
 
     @property
     def latest(self) -> Version | None:
@@ -547,6 +549,7 @@ class ResolvedDelivery:
     plain JSON values. ``files`` maps each frame that belongs to it to what is that file's own:
     ``path`` in the job, and any metadata of the frame. ``origins`` works as in ``ResolvedStep``,
     with ``metadata.`` before the paths inside ``metadata`` and ``file.`` before those of ``files``.
+    ``numbers`` are what ``{seq}`` stands for, by frame.
     """
 
     name: str
@@ -554,6 +557,7 @@ class ResolvedDelivery:
     metadata: Mapping[str, Any]
     files: Mapping[str, Mapping[str, Any]]
     origins: Mapping[str, Origin] = field(default_factory=dict)
+    numbers: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

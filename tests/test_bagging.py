@@ -27,6 +27,7 @@ from pipeline.files import landing
 from pipeline.files.bag import examine
 from pipeline.parcel import Parcel, changes, size_in_words
 from pipeline.proof_sheet import as_pdf
+from pipeline.rating import rate
 from pipeline.records import PackedBag, PackedFile
 from pipeline.run import run
 from pipeline.verify import verify
@@ -198,6 +199,31 @@ def test_what_changed_since_the_last_bag(safelight, packed: Path, real_sheet: No
     code, out, _ = safelight("history", "F0002", cwd=packed)
     assert "packed, web_0001: new, v1" in out
     assert "packed, web_0002: replaced, v1 → v2" in out
+
+
+def test_a_number_that_a_client_has_stays_with_its_picture(packed: Path) -> None:
+    """A frame leaves, one joins between the others, and the first comes back."""
+
+    def names() -> list[str]:
+        assert run(packed, deliveries=["web"], engine=InProcess()).exit_code == 0
+        inside = packed / bag_delivery(packed, "web").folder / "data"
+        return sorted(path.name for path in inside.glob("*.jpg"))
+
+    rate(packed, -1, ["F0002"])
+    assert names() == [FIRST, "small_003_F0003.jpg"]
+    rate(packed, 5, ["F0004"])
+    assert names() == [FIRST, "small_003_F0003.jpg", "small_004_F0004.jpg"]
+    rate(packed, 5, ["F0002"])
+    assert names() == [
+        FIRST, "small_002_F0002.jpg", "small_003_F0003.jpg", "small_004_F0004.jpg"
+    ]  # fmt: skip
+
+
+def test_until_then_numbers_follow_the_order_of_capture(job: Path) -> None:
+    rate(job, -1, ["F0001"])
+    run(job, deliveries=["web"], engine=InProcess())
+    delivered = {path.name for path in (job / "deliveries/web").iterdir()}
+    assert {"small_001_F0002.jpg", "small_002_F0003.jpg"} <= delivered
 
 
 def test_as_json(safelight, packed: Path) -> None:

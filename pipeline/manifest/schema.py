@@ -194,6 +194,17 @@ MIGRATIONS = (
             ) WITHOUT ROWID""",
         ),
     ),
+    Migration(
+        "under which numbers packed pictures are known",
+        (
+            """CREATE TABLE numbers (
+                delivery TEXT NOT NULL,
+                frame TEXT NOT NULL REFERENCES frames (name),
+                number INTEGER NOT NULL CHECK (number >= 1),
+                PRIMARY KEY (delivery, frame)
+            ) WITHOUT ROWID""",
+        ),
+    ),
 )
 
 

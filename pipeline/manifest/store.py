@@ -235,6 +235,9 @@ class Manifest:
                 "SELECT frame, what, record FROM trips ORDER BY number"
             ):
                 trips.setdefault(frame, []).append(from_text(what, record))
+            numbers: dict[str, dict[str, int]] = {}
+            for delivery, frame, number in read("SELECT delivery, frame, number FROM numbers"):
+                numbers.setdefault(frame, {})[delivery] = number
             return {
                 name: FrameState(
                     name,
@@ -248,6 +251,7 @@ class Manifest:
                     delivered.get(name, {}),
                     approved.get(name, (None, None))[1],
                     tuple(trips.get(name, ())),
+                    numbers.get(name, {}),
                 )
                 for name, rating, setup, burst, problem, path, digest, size_bytes, capture in read(
                     "SELECT name, rating, setup, burst, problem, path, digest, size_bytes, capture"
@@ -745,8 +749,13 @@ class Manifest:
                 self._now(),
             )
 
-    def record_bag(self, bag: PackedBag, changed: Mapping[str, str]) -> None:
-        """Record a bag, which is in place; ``changed`` says of frames what is new in it."""
+    def record_bag(
+        self, bag: PackedBag, changed: Mapping[str, str], numbers: Mapping[str, int]
+    ) -> None:
+        """Record a bag, which is in place; ``changed`` says of frames what is new in it.
+
+        ``numbers`` are those in the names of its files, by frame: from now on they are taken.
+        """
         with self.transaction():
             self._run(
                 "UPDATE bags SET packed_at = ?, sha256 = ?, files = ?"
@@ -759,6 +768,10 @@ class Manifest:
             )
             for frame, what in changed.items():
                 self._event("packed", frame, bag=bag.name, change=what)
+            for frame, number in numbers.items():
+                self._run(
+                    "INSERT OR IGNORE INTO numbers VALUES (?, ?, ?)", bag.delivery, frame, number
+                )
 
     def record_returned(self, returned: Returned) -> None:
         """Record a file that came back, its copy being in place under the round."""
