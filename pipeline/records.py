@@ -31,6 +31,8 @@ HowSettled = Literal["keep", "again", "carry", "round"]
 class Capture:
     """What the camera noted; times in ISO 8601, with the fraction and offset where known.
 
+    ``make`` and ``model`` are what it calls its maker and itself (Exif 3.0, tags 271 and 272), None
+    in manifests of before they were kept apart; ``camera`` is both in one name.
     ``focus_m`` is the distance that was focused on, ``rating`` one from -1 to 5 that was given in
     the camera. ``as_shot_red`` and ``as_shot_blue`` are what its white balance multiplies red and
     blue by where green is left as it is.
@@ -51,6 +53,8 @@ class Capture:
     height: int | None = None
     as_shot_red: float | None = None
     as_shot_blue: float | None = None
+    make: str | None = None
+    model: str | None = None
 
     @property
     def exposure(self) -> str:

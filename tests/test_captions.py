@@ -357,14 +357,15 @@ def test_no_byte_of_a_delivered_file_tells_camera_owner_or_place(made: Path, del
 def test_what_each_kind_of_metadata_says(made: Path) -> None:
     full, terms = (tags(made / f"deliveries/{name}/F0002.jpg") for name in ("web", "terms"))
     bare = tags(made / "deliveries/bare/F0002.tif")
-    assert (full["IFD0:Model"], full["ExifIFD:ISO"]) == ("Safelamp Quayside 5", 200)
+    assert (full["IFD0:Make"], full["IFD0:Model"]) == ("Safelamp", "Quayside 5")
+    assert full["ExifIFD:ISO"] == 200
     assert full["XMP-dc:Description"] == full["IPTC:Caption-Abstract"] == "Émail, Лампа"
     for found in (full, terms):
         assert found["XMP-dc:Creator"] == ["Ines Tolland"]
         assert found["XMP-plus:DataMining"].endswith("DMI-PROHIBITED")
     kept = {"Creator", "Rights", "Marked", "DataMining", "XMPToolkit"}
     assert {tag.split(":")[1] for tag in terms if tag.startswith("XMP")} == kept
-    assert not terms.keys() & {"IFD0:Model", "ExifIFD:ISO", "ExifIFD:DateTimeOriginal"}
+    assert not terms.keys() & {"IFD0:Make", "IFD0:Model", "ExifIFD:ISO", "ExifIFD:DateTimeOriginal"}
     assert not [tag for tag in bare if tag.startswith(("XMP", "IPTC", "ExifIFD"))]
     own = tags(made / "deliveries/own/F0002.jpg")
     assert (own["ExifIFD:SerialNumber"], own["ExifIFD:LensModel"]) == (SERIAL, LENS)

@@ -206,7 +206,8 @@ def test_xmp_iim_and_exif_say_the_same(writer, tmp_path, ending):
     assert tags["ExifIFD:SubSecTimeOriginal"] == "25"
     assert tags["ExifIFD:ExposureTime"] == "1/250"
     assert tags["ExifIFD:ISO"] == "200"
-    assert tags["IFD0:Model"] == "Quayside 5"
+    # a manifest of before maker and model were kept apart has the one name alone
+    assert (tags.get("IFD0:Make"), tags["IFD0:Model"]) == (None, "Quayside 5")
     assert tags["IFD0:Orientation"] == "Horizontal (normal)"
     assert tags["IPTC:CodedCharacterSet"] == "UTF8"
     assert tags["XMP-xmpRights:Marked"] == "true"
@@ -487,6 +488,8 @@ def test_capture_data_of_an_original(writer, tmp_path):
         orientation=6,
         width=50,
         height=30,
+        make="Quayside",
+        model="Quayside 5",
     )
     assert capture.exposure_s == pytest.approx(1 / 30, rel=1e-6)
     assert digest_file(path) == before
@@ -496,6 +499,24 @@ def test_capture_data_of_an_original(writer, tmp_path):
 def test_maker_and_model_make_one_name(writer, tmp_path):
     path = original(tmp_path / "a.tif", "-Make=Ferrow Optics", "-Model=Q5")
     assert writer.read_capture([path])[0].camera == "Ferrow Optics Q5"
+
+
+@needs_exiftool
+@pytest.mark.parametrize(
+    "said",
+    [
+        {"IFD0:Make": "Ferrow Optics", "IFD0:Model": "Q5"},
+        {"IFD0:Make": "Quayside", "IFD0:Model": "Quayside 5"},
+        {"IFD0:Make": "Quayside"},
+        {"IFD0:Model": "Q5"},
+    ],
+)
+def test_maker_and_model_go_out_as_the_original_has_them(writer, tmp_path, said):
+    # Exif 3.0, 4.6.4: Make, tag 271, is who made the equipment; Model, tag 272, its name or number
+    path = original(tmp_path / "a.tif", *(f"-{tag}={text}" for tag, text in said.items()))
+    delivered = written(writer.compose({}, *writer.read_capture([path])).blocks, tmp_path, "jpg")
+    tags = read(delivered)
+    assert {tag: tags[tag] for tag in ("IFD0:Make", "IFD0:Model") if tag in tags} == said
 
 
 @needs_exiftool

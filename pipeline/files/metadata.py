@@ -401,8 +401,10 @@ def _for_iim(name: str, places: _Places, text: str, notes: list[str], cut: bool)
 
 
 def _capture_tags(capture: Capture, serial: bool) -> dict[str, Any]:
+    apart = capture.make or capture.model
     tags: dict[str, Any] = {
-        "IFD0:Model": capture.camera,
+        "IFD0:Make": capture.make,
+        "IFD0:Model": capture.model if apart else capture.camera,
         "ExifIFD:ExposureTime": capture.exposure_s,
         "ExifIFD:FNumber": capture.aperture,
         "ExifIFD:ISO": None if capture.iso is None else round(capture.iso),
@@ -525,12 +527,13 @@ def _iim_of(iptc: bytes) -> bytes:
 
 
 def _capture_of(row: Mapping[str, Any]) -> Capture:
+    make, model = _text(row, "Make"), _text(row, "Model", "UniqueCameraModel")
     width, height = _size(row)
     red, blue = _as_shot(row)
     orientation = row.get("Orientation", 1)
     return Capture(
         taken_at=_taken_at(row),
-        camera=_camera(row),
+        camera=_camera(make, model),
         serial=_text(row, "SerialNumber", "CameraSerialNumber", "InternalSerialNumber"),
         lens=_text(row, "LensModel", "Lens"),
         iso=_positive(row.get("ISO")),
@@ -544,6 +547,8 @@ def _capture_of(row: Mapping[str, Any]) -> Capture:
         height=height,
         as_shot_red=red,
         as_shot_blue=blue,
+        make=make,
+        model=model,
     )
 
 
@@ -555,8 +560,8 @@ def _text(row: Mapping[str, Any], *tags: str) -> str | None:
     return None
 
 
-def _camera(row: Mapping[str, Any]) -> str | None:
-    make, model = _text(row, "Make"), _text(row, "Model", "UniqueCameraModel")
+def _camera(make: str | None, model: str | None) -> str | None:
+    """Maker and model in one name, without the maker where the model begins with it."""
     if make and model and not model.casefold().startswith(make.split()[0].casefold()):
         return f"{make} {model}"
     return model or make
