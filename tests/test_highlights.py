@@ -62,6 +62,15 @@ def test_white_objects_stay_neutral_where_green_clips_first() -> None:
     assert (left_alone[:, 1] / left_alone[:, [0, 2]].mean(axis=1)).min() < 0.75
 
 
+def test_white_stays_neutral_all_the_way_to_where_the_last_channel_clips() -> None:
+    """A grey wedge in even light has one colour, whichever of its channels still record."""
+    levels = np.exp2(np.linspace(-1, 2, 512))  # green clips at 1, blue at 1.67, red at 2
+    scene = np.broadcast_to(levels[None, :, None], (48, 512, 3))
+    got = developed(with_surroundings(recorded(scene))[0])[24]
+    assert (np.abs(got / got.mean(axis=1, keepdims=True) - 1)).max() < 0.015
+    assert np.diff(got[:, 1]).min() > -0.005
+
+
 def test_wholly_clipped_places_are_neutral_and_no_darker_than_recorded() -> None:
     scene = sphere((0.9, 0.5, 0.3), 6.0)
     restored, small = with_surroundings(recorded(scene))

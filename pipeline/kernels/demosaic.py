@@ -23,6 +23,7 @@ from pipeline.kernels.highlights import (
     BLOCK,
     FULL,
     ONSET,
+    WHITENING,
     colour_around,
     restored,
     surrounding_colours,
@@ -114,11 +115,14 @@ def _value(samples, black, scale, row, column):
 
 @kernel
 def _restored_sample(samples, black, scale, red_row, red_column, clip, colours, row, column):
-    """A sample's linear value, restored where it is clipped, from its neighbours' other colours."""
+    """A sample's linear value, restored where it is clipped, from its neighbours' other colours.
+
+    An open one follows its clipped neighbours where they turn white, or their colour would tip.
+    """
     height, width = samples.shape
     plane = ((row + red_row) & 1) + ((column + red_column) & 1)
     own = _value(samples, black, scale, row, column)
-    if own < ONSET * clip[plane]:
+    if own < WHITENING * clip[plane]:
         return own
     above, below = _mirrored(row - 1, height), _mirrored(row + 1, height)
     before, after = _mirrored(column - 1, width), _mirrored(column + 1, width)
@@ -144,6 +148,10 @@ def _restored_sample(samples, black, scale, red_row, red_column, clip, colours, 
         b = diagonal if plane == 0 else own
     if r >= FULL * clip[0] and g >= FULL * clip[1] and b >= FULL * clip[2]:
         return max(own, clip[0], clip[1], clip[2])  # what follows, in the most frequent case
+    if own < ONSET * clip[plane]:
+        open_r, open_g, open_b = r < ONSET * clip[0], g < ONSET * clip[1], b < ONSET * clip[2]
+        if open_r and open_g and open_b:
+            return own
     around = colour_around(colours, row, column)
     return restored(r, g, b, around, clip)[plane]
 
@@ -159,15 +167,25 @@ def _wholly_clipped(above, row, below, full_here, full_beside):
 
 
 @kernel
-def _restore_row(mosaic, row, left, parity, doubted, full, x):
+def _partly_clipped(above, row, below, doubted_here, doubted_beside):
+    """Whether any sample of three short pieces of rows may have reached its clipping level."""
+    most = f32(-1)
+    for j in range(row.shape[0]):
+        outer = max(f32(above[j]), f32(below[j])) - doubted_beside[j]
+        most = max(most, f32(row[j]) - doubted_here[j], outer)
+    return most >= f32(0)
+
+
+@kernel
+def _restore_row(mosaic, row, left, parity, limit, doubted, full, x):
     """Restore what is clipped in a loaded row.
 
-    ``doubted`` holds the roots from which on samples may be clipped, ``full`` the raw levels at
-    which they are for certain, both by parity of the row and by column.
+    ``limit`` holds the roots from which on samples may be changed, ``doubted`` and ``full`` the raw
+    levels at which they may be clipped and are for certain, all by parity of the row and by column.
     """
     samples, black, scale, red_row, red_column, clip, colours = mosaic
     height, width = samples.shape
-    limits, white = doubted[parity], _root(max(clip[0], clip[1], clip[2]))
+    limits, white = limit[parity], _root(max(clip[0], clip[1], clip[2]))
     for start in range(0, x.shape[0], 16):
         piece = x[start : start + 16]
         excess = f32(-1)
@@ -178,11 +196,16 @@ def _restore_row(mosaic, row, left, parity, doubted, full, x):
         # blown areas are large and all alike: what follows would give the same, at a high price
         begin, end = left + start - 1, left + start + 17
         if begin >= 0 and end <= width and 0 < row < height - 1 and start > 0:
+            above, middle, below = (
+                samples[row - 1, begin:end],
+                samples[row, begin:end],
+                samples[row + 1, begin:end],
+            )
+            here, beside = doubted[parity, start - 1 :], doubted[1 - parity, start - 1 :]
+            if not _partly_clipped(above, middle, below, here, beside):
+                continue
             here, beside = full[parity, start - 1 :], full[1 - parity, start - 1 :]
-            middle = samples[row, begin:end]
-            if _wholly_clipped(
-                samples[row - 1, begin:end], middle, samples[row + 1, begin:end], here, beside
-            ):
+            if _wholly_clipped(above, middle, below, here, beside):
                 piece[:] = white
                 continue
         for j in range(piece.shape[0]):
@@ -418,15 +441,17 @@ def _tile(mosaic, top, left, wide, narrow, out):
 
     # by parity of the row: levels, and the sign of a colour difference, positive where green lies
     blacks, scales = np.empty((2, n), np.float32), np.empty((2, n), np.float32)
-    levels = np.empty((3, 2, n), np.float32)
-    signs, doubted, full = levels[0], levels[1], levels[2]  # unpacking would lose contiguity
+    levels = np.empty((4, 2, n), np.float32)
+    signs, limit = levels[0], levels[1]  # unpacking would lose contiguity
+    doubted, full = levels[2], levels[3]
     for i in range(2):
         for j in range(n):
             blacks[i, j] = mosaic.black[(first_row + i) & 1, (first_column + j) & 1]
             scales[i, j] = mosaic.scale[(first_row + i) & 1, (first_column + j) & 1]
             plane = ((i + red_phase) & 1) + ((j + red_first) & 1)
             signs[i, j] = f32(1) if plane == 1 else f32(-1)
-            doubted[i, j] = _root(ONSET * mosaic.clip[plane])
+            limit[i, j] = _root(WHITENING * mosaic.clip[plane])
+            doubted[i, j] = ONSET * mosaic.clip[plane] / scales[i, j] + blacks[i, j]
             full[i, j] = FULL * mosaic.clip[plane] / scales[i, j] + blacks[i, j]
 
     x, h, h_change, green = wide[0], wide[1], wide[2], wide[3]
@@ -440,7 +465,7 @@ def _tile(mosaic, top, left, wide, narrow, out):
         row = _mirrored(first_row + r, height)
         _load(mosaic.samples[row], blacks[r & 1], scales[r & 1], first_column, x[r & _LAST])
         if any_clipped:
-            _restore_row(mosaic, row, first_column, r & 1, doubted, full, x[r & _LAST])
+            _restore_row(mosaic, row, first_column, r & 1, limit, doubted, full, x[r & _LAST])
         _along(r, x, signs, h, h_change, a, b, c)
         _down(r, x, signs, v_step, v_sums, v, v_change, a, c)
         i = r - 9
