@@ -169,6 +169,21 @@ def test_tone_keeps_black_black_and_mirrors_nothing():
     assert (out[1] < 0).all()
 
 
+def test_no_light_is_so_bright_that_it_turns_dark():
+    """Within what may be written, what is white stays white, up to the largest float."""
+    light = np.repeat(np.float32(2.0) ** np.arange(-8, 128, dtype=np.float32)[:, None], 3, axis=1)
+    light[:, 1:] *= np.float32(0.9)
+    steep = {"slope": [16] * 3, "offset": [0] * 3, "power": [16] * 3, "saturation": 4}
+    out = run("primaries", light, steep)
+    out = run("tone", out, {"contrast": 4})
+    out = run("hue", out, [{"at": 0, "width": 180, "turn": 20, "lightness": 1.5}])
+    out = run("tone", out, {"contrast": 4, "toe": 0.2, "shoulder": 0.35})
+    assert np.isfinite(out).all()
+    white = out.min(axis=1) > 0.99
+    assert white[-80:].all()
+    assert (np.diff(white.astype(int)) >= 0).all()
+
+
 def test_tone_moves_no_hue_on_saturated_colours(rng):
     """Hue in OKLCh (colour-science's) before and after; the scaling keeps it by construction."""
     srgb_corners = np.array(
@@ -265,6 +280,18 @@ def test_hue_turns_the_middle_of_a_band_by_what_it_says():
     share = 0.15**2 / (0.15**2 + 0.02**2)  # the fade towards grey
     assert np.degrees(np.arctan2(after[2], after[1])) == pytest.approx(30 + 8 * share, abs=0.01)
     assert np.hypot(after[1], after[2]) == pytest.approx(0.15 * (1 + 0.2 * share), rel=1e-4)
+
+
+def test_hue_bands_over_each_other_add_up_their_turns():
+    """The hue angle in colour-science's OKLab moves by the sum, beyond a full circle too."""
+    band = {"at": 90, "width": 60, "turn": 45}
+    full = 0.1**2 / (0.1**2 + 0.02**2)  # what the fade to grey leaves at this chroma
+    for count in (1, 2, 3, 4, 7, 8, 16):
+        out = run("hue", reference.from_oklab(np.array([[0.6, 0.0, 0.1]])), [band] * count)
+        turned = colour.XYZ_to_Oklab(out @ reference.BT2020.matrix_RGB_to_XYZ.T)[0]
+        angle = np.radians(90 + 45 * count * full)
+        expected = [0.6, 0.1 * np.cos(angle), 0.1 * np.sin(angle)]
+        np.testing.assert_allclose(turned, expected, atol=2e-4)
 
 
 def test_hue_bands_have_no_edge():

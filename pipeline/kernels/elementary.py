@@ -18,6 +18,9 @@ from pipeline.kernels.compiled import compiled_kernels_folder
 
 f32 = np.float32
 i32 = np.int32
+MOST_STOPS = 40.0
+"""Above 1, in linear light: what is brighter counts as this bright, so that nothing overflows. A
+white of any picture is some forty stops darker."""
 
 FLAGS = {"contract", "nsz"}
 """The only liberties that kernels give the compiler: fused multiply-add, and the sign of zero."""

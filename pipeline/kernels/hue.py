@@ -43,7 +43,10 @@ def shift_bands(r, g, b, bands):
             chroma[i] += w * by_chroma
             lightness[i] += w * by_lightness
     for i in range(n):
-        t = turn[i]
+        # whole turns off; what is then beyond a quarter is turned from the other side
+        t = turn[i] - f32(2 * np.pi) * np.floor(turn[i] * f32(0.5 / np.pi) + f32(0.5))
+        beyond = abs(t) > f32(0.5 * np.pi)
+        t = np.copysign(f32(np.pi) - abs(t), t) if beyond else t
         t2 = t * t
         # sine and cosine to 1e-7 for turns of up to a radian and a half
         sine = t * (
@@ -55,11 +58,12 @@ def shift_bands(r, g, b, bands):
             - t2
             * (f32(1 / 24) - t2 * (f32(1 / 720) - t2 * (f32(1 / 40320) - t2 * f32(1 / 3628800))))
         )
+        cosine = -cosine if beyond else cosine
         scale = max(f32(1) + chroma[i], f32(0))
         a = (a_ok[i] * cosine - b_ok[i] * sine) * scale
         bb = (a_ok[i] * sine + b_ok[i] * cosine) * scale
         x, y, z = from_oklab(l_ok[i] * max(f32(1) + lightness[i], f32(0)), a, bb)
-        touched = (t != f32(0)) | (chroma[i] != f32(0)) | (lightness[i] != f32(0))
+        touched = (turn[i] != f32(0)) | (chroma[i] != f32(0)) | (lightness[i] != f32(0))
         r[i] = x if touched else r[i]
         g[i] = y if touched else g[i]
         b[i] = z if touched else b[i]

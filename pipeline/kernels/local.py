@@ -11,7 +11,7 @@ from dataclasses import astuple, dataclass
 import numpy as np
 
 from pipeline.frame import Float32
-from pipeline.kernels.elementary import exp2, f32, inlined, kernel, log2
+from pipeline.kernels.elementary import MOST_STOPS, exp2, f32, inlined, kernel, log2
 from pipeline.kernels.oklab import from_oklab, to_oklab
 
 FLOOR = 2.0**-12
@@ -47,7 +47,8 @@ def blend_matrix(r, g, b, d, m):
 
 @inlined
 def _level(r, g, b):
-    x0, x1, x2 = abs(r), abs(g), abs(b)
+    most = f32(2.0**MOST_STOPS)
+    x0, x1, x2 = min(abs(r), most), min(abs(g), most), min(abs(b), most)
     s0, s1, s2 = x0 * x0, x1 * x1, x2 * x2
     n = (s0 * x0 + s1 * x1 + s2 * x2) / (s0 + s1 + s2 + f32(1e-30))
     return f32(0.5) * log2(n * n + f32(FLOOR * FLOOR))
@@ -61,7 +62,8 @@ def change_contrast(r, g, b, d, more, middle):
     that ``kernels.tone`` uses; the three values are scaled alike, so hue and saturation stay.
     """
     for i in range(r.size):
-        change = exp2(more * d[i] * (_level(r[i], g[i], b[i]) - middle))
+        level = _level(r[i], g[i], b[i])
+        change = exp2(min(more * d[i] * (level - middle), f32(MOST_STOPS) - level))
         gain = change if d[i] > f32(0) else f32(1)
         r[i] *= gain
         g[i] *= gain

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.kernels.elementary import f32, kernel, power
+from pipeline.kernels.elementary import MOST_STOPS, f32, kernel, power
 
 
 @kernel
@@ -49,4 +49,4 @@ def decide(r, g, b, slope, offset, exponent, saturation, clamp):
 def _raise(values, exponent):
     for i in range(values.size):
         v = values[i]
-        values[i] = power(v, exponent) if v > f32(0) else v
+        values[i] = min(power(v, exponent), f32(2.0**MOST_STOPS)) if v > f32(0) else v

@@ -7,7 +7,7 @@ alike, so the ratios between them stay: hue and saturation of the light do not m
 
 from __future__ import annotations
 
-from pipeline.kernels.elementary import cbrt, exp2, f32, kernel, log2
+from pipeline.kernels.elementary import MOST_STOPS, cbrt, exp2, f32, kernel, log2
 
 TOE_START = 2.0
 """Stops below the pivot grey, in scene light, where the straight part ends."""
@@ -40,9 +40,10 @@ def characteristic_curve(r, g, b, contrast, toe, shoulder, pivot, white_stops):
     log_pivot = log2(pivot)
     start = (f32(1) - shoulder) * white_stops
     room = white_stops - start
+    most = f32(2.0**MOST_STOPS)
     inverse_room = f32(1) / max(room, f32(1e-6))
     for i in range(r.size):
-        x0, x1, x2 = abs(r[i]), abs(g[i]), abs(b[i])
+        x0, x1, x2 = min(abs(r[i]), most), min(abs(g[i]), most), min(abs(b[i]), most)
         s0, s1, s2 = x0 * x0, x1 * x1, x2 * x2
         n = (s0 * x0 + s1 * x1 + s2 * x2) / (s0 + s1 + s2 + f32(1e-30))
         x = f32(0.5) * log2(n * n + floor2) - log_pivot
@@ -55,7 +56,7 @@ def characteristic_curve(r, g, b, contrast, toe, shoulder, pivot, white_stops):
         # the integral of the smoothstep 3e² - 2e³, then a straight line of slope 1
         lost = e * e * e * (f32(1) - f32(0.5) * e) + (d - e)
         y += contrast * toe * f32(TOE_WIDTH) * lost
-        k = exp2(y - x)
+        k = exp2(min(y, f32(MOST_STOPS)) - x)
         r[i] *= k
         g[i] *= k
         b[i] *= k
