@@ -125,6 +125,13 @@ def test_adaptation_in_the_forward_road_is_d50_to_d65() -> None:
     assert np.allclose(adaptation_matrix(PCS_WHITE, xy_to_xyz(D65)) @ PCS_WHITE, xy_to_xyz(D65))
 
 
+def test_whites_without_a_blue_response_are_refused() -> None:
+    """Bradford's third response is 0.0389 X - 0.0685 Y + 1.0296 Z (ICC.1:2022 annex E): at 2500 K
+    and a Duv of 0.02 below 0, so that adapting would turn blue upside down."""
+    with pytest.raises(ValueError, match="too far from any that the eye adapts to"):
+        camera_to_working_matrix(single_matrix_camera(COOL), xy_from_cct(2500, 0.02))
+
+
 def test_matrices_without_a_neutral_are_refused() -> None:
     upside_down = single_matrix_camera(-COOL)
     with pytest.raises(ValueError, match="no positive neutral"):

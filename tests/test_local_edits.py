@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 
+import colour
 import numpy as np
 import pytest
 
@@ -139,6 +140,19 @@ def test_a_filter_makes_grey_warmer_at_the_same_luminance():
     assert green[1] > green[0] and green[1] > green[2]
     assert np.allclose(filter_matrix(20, 0.003) @ filter_matrix(-15, -0.001),
                        filter_matrix(-15, -0.001) @ filter_matrix(20, 0.003))  # fmt: skip
+
+
+@pytest.mark.parametrize("duv", [-0.03, 0.0, 0.02, 0.03])
+@pytest.mark.parametrize("mired", [-100, 150, 250])
+def test_no_filter_turns_light_negative(mired, duv):
+    """A filter only takes light away: in cone responses (Bradford, from colour-science) it is a
+    factor each, and none of them can be below 0."""
+    from pipeline.kernels.temperature import filter_matrix
+
+    to_cones = colour.adaptation.CAT_BRADFORD @ reference.BT2020.matrix_RGB_to_XYZ
+    factors = to_cones @ filter_matrix(mired, duv) @ np.linalg.inv(to_cones)
+    np.testing.assert_allclose(factors, np.diag(np.diag(factors)), atol=1e-6)
+    assert np.diag(factors).min() > 0.015
 
 
 def test_a_dodge_of_a_stop_doubles_the_light_and_rolls_off_in_the_shoulder(rng):

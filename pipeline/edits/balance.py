@@ -35,7 +35,7 @@ def operations(shift: Shift, _region: Region) -> Sequence[Operation]:
 
 EDIT = Edit(
     name="balance",
-    version=1,
+    version=2,
     value=Shift,
     space="scene",
     order=1,

@@ -19,10 +19,18 @@ def adaptation_matrix(source_white: ArrayLike, target_white: ArrayLike) -> NDArr
     """The 3 × 3 matrix that takes XYZ seen under one white to XYZ under another (linear Bradford).
 
     Both whites are XYZ of shape (3,); ICC.1:2022 annex E. Exactly the identity for equal whites.
+    Raises ``ValueError`` for a white so far out that one of its responses is not positive.
     """
     source = np.asarray(source_white, np.float64)
     target = np.asarray(target_white, np.float64)
     if np.array_equal(source, target):
         return np.eye(3)
+    for white in (source, target):
+        if not (BRADFORD @ white).min() > 0:
+            x, y = (white[:2] / white.sum()).tolist()
+            raise ValueError(
+                f"a white of x {x:.3f}, y {y:.3f} is too far from any that the eye adapts to; "
+                "choose a cooler one, or one nearer to the Planckian locus"
+            )
     gain = (BRADFORD @ target) / (BRADFORD @ source)
     return np.linalg.solve(BRADFORD, gain[:, None] * BRADFORD)

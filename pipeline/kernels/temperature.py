@@ -9,13 +9,16 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from pipeline.kernels.adaptation import adaptation_matrix
+from pipeline.kernels.adaptation import BRADFORD
 from pipeline.kernels.spaces import D65, SPACES, rgb_to_xyz_matrix, xy_to_xyz
 
 XY = tuple[float, float]
 
 KELVIN_RANGE = (1667.0, 25000.0)
 """Where this module answers; light outside is not a photographer's white."""
+
+DENSEST = 1 / 64
+"""Six stops, of one response alone. Ours."""
 
 SECOND_RADIATION_CONSTANT = 1.438776877e-2
 """m K, CODATA 2018 (exact in the 2019 SI)."""
@@ -183,11 +186,13 @@ def filter_matrix(mired: float, duv: float) -> NDArray[np.float64]:
 
     ``mired`` (10⁶ / kelvin) shifts working white along the Planckian locus, above 0 to the warm
     side, as filters are rated; ``duv`` across it, above 0 to the green side. Bradford responses are
-    scaled; all such matrices commute, and a grey keeps its luminance.
+    scaled; all such matrices commute, and a grey keeps its luminance. ``DENSEST`` of each response
+    is left at least: beyond, a strong warm and green filter would have to turn blue negative.
     """
     kelvin, from_locus = cct_of_xy(D65)
     shifted = np.clip(1e6 / (1e6 / kelvin + mired), *KELVIN_RANGE)
     light = xy_from_cct(float(shifted), from_locus + duv)
     to_xyz = rgb_to_xyz_matrix(SPACES["working"])
-    adapted = adaptation_matrix(xy_to_xyz(D65), xy_to_xyz(light)) @ to_xyz
-    return np.asarray(np.linalg.solve(to_xyz, adapted), np.float64)
+    gain = np.maximum((BRADFORD @ xy_to_xyz(light)) / (BRADFORD @ xy_to_xyz(D65)), DENSEST)
+    filtered = np.linalg.solve(BRADFORD, gain[:, None] * BRADFORD) @ to_xyz
+    return np.asarray(np.linalg.solve(to_xyz, filtered), np.float64)
