@@ -483,6 +483,49 @@ def test_baseline_exposure_brightens_the_working_picture_and_no_sample(tmp_path)
     assert second.light.as_shot == pytest.approx(first.light.as_shot, abs=1e-12)
 
 
+def test_a_profiles_exposure_adds_to_the_baseline(tmp_path):
+    """DNG 1.7.1.0, BaselineExposureOffset: a baseline of +0.3 and an offset of -0.7 give -0.4."""
+    tags = [(50730, 10, 1, (3, 10), True), (51109, 10, 1, (-7, 10), True)]
+    plain = open_original(write_dng(tmp_path / "a.dng", np.full((32, 32), 1200)))
+    moved = open_original(write_dng(tmp_path / "b.dng", np.full((32, 32), 1200), extra_tags=tags))
+    np.testing.assert_allclose(
+        moved.light.to_working(D65), plain.light.to_working(D65) * 2**-0.4, rtol=1e-12
+    )
+
+
+def sixteenths(code: int, values: np.ndarray) -> tuple:
+    parts = np.stack([np.round(values * 16), np.full(values.size, 16)], axis=1).astype(int)
+    return (code, 10, values.size, tuple(parts.ravel().tolist()), True)
+
+
+@pytest.mark.parametrize("area", [None, (3, 2, 43, 60)])
+@pytest.mark.parametrize("by_libraw", [False, True])
+def test_black_may_differ_by_row_and_column(tmp_path, area, by_libraw):
+    """DNG 1.7.1.0, BlackLevelDeltaH and V: columns and rows of the active area, in raw codes; the
+    highest black of all and the white level are 0 and 1 of what is linear."""
+    top, left, bottom, right = area or (0, 0, 48, 64)
+    down = np.linspace(-40, 60, bottom - top)
+    across = np.linspace(30, -30, right - left)
+    highest = 512 + down.max() + across.max()
+    camera = mosaic_of(flat(bottom - top, right - left)) * (15000 - highest)
+    samples = np.full((48, 64), 77)
+    samples[top:bottom, left:right] = np.round(camera + 512 + down[:, None] + across)
+    tags = [sixteenths(50715, across), sixteenths(50716, down)]
+    if by_libraw:  # an identity LinearizationTable sends the file there
+        tags.append((50712, 3, 16384, tuple(range(16384)), True))
+    options = {"black": 512, "white": 15000, "as_shot_neutral": NEUTRAL, "active_area": area}
+    source = open_original(write_dng(tmp_path / "a.dng", samples, extra_tags=tags, **options))
+    # a sample and the tag are rounded to whole codes each: 7e-5 of the scale, over a neutral of 0.5
+    assert np.abs(pixels(source) - COLOUR / NEUTRAL).max() < 3e-4
+
+
+def test_black_of_rows_that_are_not_there_is_refused(tmp_path):
+    path = tmp_path / "a.dng"
+    write_dng(path, np.full((32, 40), 900), extra_tags=[sixteenths(50715, np.ones(7))])
+    with pytest.raises(UnreadableOriginal, match="black levels for 7 columns and 32 rows"):
+        open_original(path)
+
+
 def test_an_absurd_baseline_exposure_is_refused(tmp_path):
     path = tmp_path / "a.dng"
     write_dng(path, np.full((32, 32), 1200, np.uint16), extra_tags=[(50730, 10, 1, (90, 1), True)])

@@ -27,7 +27,9 @@ DNG_VERSION = 50706
 ORIENTATION = 274
 BLACK_REPEAT, BLACK, WHITE, ACTIVE_AREA = 50713, 50714, 50717, 50829
 ANALOG_BALANCE, AS_SHOT_NEUTRAL, AS_SHOT_WHITE_XY = 50727, 50728, 50729
-BASELINE_EXPOSURE = 50730
+BASELINE_EXPOSURE, BASELINE_EXPOSURE_OFFSET = 50730, 51109
+BLACK_BY_COLUMN, BLACK_BY_ROW = 50715, 50716
+"""BlackLevelDeltaH and BlackLevelDeltaV."""
 CAMERA_SIGNATURE, PROFILE_SIGNATURE = 50931, 50932
 # ColorMatrix, ForwardMatrix, CameraCalibration and CalibrationIlluminant of the two lights
 LIGHT_TAGS = ((50721, 50964, 50723, 50778), (50722, 50965, 50724, 50779))
@@ -48,13 +50,35 @@ MOST_BASELINE_STOPS = 8.0
 
 
 @dataclass(frozen=True, slots=True)
+class Tilt:
+    """What black lies above its level at each row and column of the active area, in whole codes."""
+
+    rows: NDArray[np.int32]
+    columns: NDArray[np.int32]
+
+    @property
+    def most(self) -> int:
+        """The largest of all."""
+        return int(self.rows.max() + self.columns.max())
+
+    def taken_off(self, samples: NDArray[np.uint16]) -> NDArray[np.uint16]:
+        """The active area's samples as if its black were level; none goes below 0."""
+        level = np.empty_like(samples)
+        for row, more in enumerate(self.rows):
+            level[row] = np.clip(samples[row] - (self.columns + more), 0, 65535)
+        return level
+
+
+@dataclass(frozen=True, slots=True)
 class DNG:
     """``neutral`` is (3,) with green 1; ``black`` is (2, 2), by place in the active area.
 
     ``baseline_stops`` is how much brighter than its samples the maker means the picture to be.
 
-    ``area`` is top, left, bottom and right of the active area in the stored picture. ``mosaic`` is
-    the active area's samples and ``letters``, (2, 2), their colours; None where LibRaw must decode.
+    ``area`` is top, left, bottom and right of the active area in the stored picture. ``tilt`` is
+    how its black differs by row and column, None for not at all; ``white`` is then that of level
+    samples. ``mosaic`` is the active area's samples, level, and ``letters``, (2, 2), their colours;
+    None where LibRaw must decode.
 
     ``preview`` is the largest JPEG among its previews, as offset and bytes; None without any.
     """
@@ -65,6 +89,7 @@ class DNG:
     white: float
     baseline_stops: float
     area: tuple[int, int, int, int]
+    tilt: Tilt | None
     orientation: int
     mosaic: NDArray[np.uint16] | None
     letters: NDArray[np.str_] | None
@@ -95,13 +120,18 @@ def read_dng(data: bytes, threads: int = 1) -> DNG | None:
                     raise UnreadableOriginal("it is cut short: a part of the picture is missing")
             camera = _camera(first)
             black = _black(main)
+            tilt = _tilt(main, area)
             white = float(np.max(_numbers(main, WHITE, (2.0**main.bitspersample - 1,))))
+            white -= 0 if tilt is None else tilt.most
             if not 0 <= black.max() < white:
                 raise UnreadableOriginal(
                     f"its black level {black.max():g} is not below its white level {white:g}"
                 )
             orientation = int(_numbers(first, ORIENTATION, (1,))[0])
             letters = _letters(main)
+            mosaic = None if letters is None else _mosaic(main, data, area, threads)
+            if mosaic is not None and tilt is not None:
+                mosaic = tilt.taken_off(mosaic)
             return DNG(
                 camera=camera,
                 neutral=_neutral(first, camera),
@@ -109,8 +139,9 @@ def read_dng(data: bytes, threads: int = 1) -> DNG | None:
                 white=white,
                 baseline_stops=_baseline_stops(first),
                 area=area,
+                tilt=tilt,
                 orientation=orientation if 1 <= orientation <= 8 else 1,
-                mosaic=None if letters is None else _mosaic(main, data, area, threads),
+                mosaic=mosaic,
                 letters=letters,
                 preview=_preview(pages, len(data)),
             )
@@ -145,7 +176,9 @@ def _preview(pages: tuple[Any, ...], size_bytes: int) -> tuple[int, int] | None:
 
 
 def _baseline_stops(page: Any) -> float:
-    stops = float(_numbers(page, BASELINE_EXPOSURE, (0.0,))[0])
+    # the second comes with the profile inside and adds to the first
+    tags = BASELINE_EXPOSURE, BASELINE_EXPOSURE_OFFSET
+    stops = sum(float(_numbers(page, code, (0.0,))[0]) for code in tags)
     if abs(stops) > MOST_BASELINE_STOPS:
         raise UnreadableOriginal(f"its baseline exposure of {stops:g} stops makes no sense")
     return stops
@@ -254,6 +287,24 @@ def _black(page: Any) -> Float64:
     tiled = np.tile(levels, (rows_of // rows, columns_of // columns))
     # longer patterns than the mosaic's own are cut down to their mean at each of its places
     return np.array([[tiled[i::2, j::2].mean() for j in (0, 1)] for i in (0, 1)])
+
+
+def _tilt(page: Any, area: tuple[int, int, int, int]) -> Tilt | None:
+    """Chapter "Mapping Raw Values to Linear Reference Values"; the tags hold fractions of codes."""
+    top, left, bottom, right = area
+    by_row, by_column = _numbers(page, BLACK_BY_ROW), _numbers(page, BLACK_BY_COLUMN)
+    if not by_row.any() and not by_column.any():
+        return None
+    rows = by_row if by_row.size else np.zeros(bottom - top)
+    columns = by_column if by_column.size else np.zeros(right - left)
+    if (rows.size, columns.size) != (bottom - top, right - left):
+        raise UnreadableOriginal(
+            f"it has black levels for {columns.size} columns and {rows.size} rows; its active area "
+            f"is {right - left} × {bottom - top}"
+        )
+    if max(np.abs(rows).max(), np.abs(columns).max()) > 65535:
+        raise UnreadableOriginal("the black levels of its rows and columns make no sense")
+    return Tilt(np.rint(rows).astype(np.int32), np.rint(columns).astype(np.int32))
 
 
 def _matrix(page: Any, code: int) -> Float64 | None:

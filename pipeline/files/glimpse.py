@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import struct
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -130,6 +130,8 @@ def _of_raw(data: bytes) -> Glimpse:
             area = top, left, top + sizes.height, left + sizes.width
             orientation = FLIP_TO_ORIENTATION.get(sizes.flip, 1)
         values = _unpacked(raw, area, (dng.black, dng.white) if dng else None)
+        if values is not None and dng is not None and dng.tilt is not None:
+            values = replace(values, samples=dng.tilt.taken_off(values.samples))
         size = area[2] - area[0], area[3] - area[1]
         return _put_together(preview, values, size, orientation)
 

@@ -90,6 +90,8 @@ def _source(raw: Any, dng: DNG | None) -> Source:
         black = np.asarray(raw.black_level_per_channel, np.float64)[place]
         white = float(raw.white_level)
     samples = raw.raw_image[top:bottom, left:right].copy()
+    if dng is not None and dng.tilt is not None:
+        samples = dng.tilt.taken_off(samples)
     return _bayer_source(samples, letters, black, white, neutral, orientation, light)
 
 
