@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from pipeline.deblurring import deblurred
 from pipeline.edit import Pixels, Region, Target, Textured
 from pipeline.edits import EDITS
-from pipeline.frame import Float32, Source
+from pipeline.frame import Float32, Restoring, Source
 from pipeline.healing import healed
 from pipeline.kernels.correction import Correction
 from pipeline.kernels.difference import lab_of
@@ -88,6 +88,29 @@ def densities_of(operations: Sequence[Operation | Masked]) -> list[Density]:
     """Every mask that operations go through, each once."""
     masked = (item.density for item in operations if isinstance(item, Masked))
     return list({id(density): density for density in masked}.values())
+
+
+def restored(
+    source: Source,
+    steps: Sequence[ResolvedStep],
+    files: Mapping[str, Path] | None = None,
+    correction: Correction | None = None,
+) -> Source:
+    """A source whose blown highlights turn to the white that its steps balance for.
+
+    The camera's own white would show as a cast wherever its reading was not kept. Raises as
+    ``compiled``.
+    """
+    if isinstance(source, Restoring):
+        context = Context(source.light, cache(source.preview), files or {}, correction)
+        for step in steps:
+            kind = STEPS.get(step.step) if step.stage not in ("hold", "local") else None
+            if kind is not None and kind.neutral_of is not None:
+                parameters = kind.parameters.model_validate(step.parameters)
+                neutral = kind.neutral_of(parameters, context)
+                if min(neutral) > 0:
+                    return source.under(neutral)
+    return source
 
 
 def compiled(
@@ -246,6 +269,7 @@ def densities(
     A mask that depends on what the picture shows is judged on the reduced picture. They are made
     one by one: at full size each is as large as a channel of the frame.
     """
+    source = restored(source, steps, files, correction)
     source = deblurred(healed(source, steps, painted or {}, others), steps)
     globally = [step for step in steps if step.stage != "local"]
     first = compiled(globally, source, files, correction, even=even).scene

@@ -15,7 +15,16 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.chain import LANE_PIXELS, Masked, Others, Painted, Say, compiled, densities_of
+from pipeline.chain import (
+    LANE_PIXELS,
+    Masked,
+    Others,
+    Painted,
+    Say,
+    compiled,
+    densities_of,
+    restored,
+)
 from pipeline.deblurring import deblurred
 from pipeline.frame import Float32, Source
 from pipeline.healing import healed
@@ -61,6 +70,7 @@ def master_pixels(
     should know of this frame; ``even`` moves its light. Without ``finish`` the last stage is left
     out. The result is the same to the last bit for any ``threads`` and ``strip_rows``.
     """
+    source = restored(source, steps, files, correction)
     source = deblurred(healed(source, steps, painted or {}, others), steps)
     chain = compiled(steps, source, files, correction, painted, say, even, others)
     rest = chain.rest if finish else chain.unfinished

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol, TypeAlias
+from typing import TYPE_CHECKING, Protocol, TypeAlias, runtime_checkable
 
 if TYPE_CHECKING:
     import numpy as np
@@ -60,3 +60,15 @@ class Source(Protocol):
 
     def preview(self) -> Float32:
         """The whole picture at a quarter scale or less, (h, w, 3), upright, valued like strips."""
+
+
+@runtime_checkable
+class Restoring(Source, Protocol):
+    """A source that fills in what its sensor could not record."""
+
+    def under(self, neutral: tuple[float, float, float]) -> Source:
+        """The same picture, valued alike, with what is blown turned to another white.
+
+        ``neutral`` is a neutral surface's as-shot balanced value, green 1: what the camera took for
+        white need not be what is balanced for.
+        """

@@ -42,7 +42,7 @@ class Operation(NamedTuple):
     arguments: tuple[Any, ...] = ()
 
 
-PASS_VERSION = 1
+PASS_VERSION = 2
 """Of all that makes pixels and is no step (reading raws, demosaic, encoding a master): bumped
 whenever it changes any, and part of every key."""
 
@@ -106,7 +106,8 @@ class Step:
     follow in the order written. ``neutral`` is a setting that changes nothing (for ``balance``:
     nothing beyond what the camera already decided). ``reads`` lists the parameters that name a
     file inside the job. ``spots`` tells what is to be filled in the frame's own pixels,
-    ``blur`` what is to be taken back there. ``field`` gives each pixel a value of its own by its
+    ``blur`` what is to be taken back there, ``neutral_of`` the as-shot balanced RGB, green 1, that
+    the step makes neutral. ``field`` gives each pixel a value of its own by its
     place, which the operations take along; such a step belongs to the finish stage.
     """
 
@@ -121,3 +122,4 @@ class Step:
     spots: Callable[[Any], Sequence[Spot]] | None = None
     field: Callable[[Any, Context], Builder] | None = None
     blur: Callable[[Any], Blur] | None = None
+    neutral_of: Callable[[Any, Context], tuple[float, float, float]] | None = None

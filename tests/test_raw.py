@@ -526,6 +526,38 @@ def test_black_of_rows_that_are_not_there_is_refused(tmp_path):
         open_original(path)
 
 
+@pytest.mark.parametrize("by_libraw", [False, True])
+def test_blown_white_is_the_white_that_is_balanced_for(tmp_path, by_libraw):
+    """A grey wedge in daylight, shot with the camera set to lamplight, balanced for daylight: the
+    picture of the same wedge whose camera was set right."""
+    from pipeline.develop import master_pixels
+    from pipeline.kernels.camera import neutral_of, single_matrix_camera
+    from pipeline.kernels.temperature import xy_from_cct
+    from pipeline.records import ResolvedStep
+
+    camera = single_matrix_camera(COLOR_MATRIX)
+    day, lamp = (neutral_of(camera, xy_from_cct(kelvin)) for kelvin in (5500, 2900))
+    wedge = np.exp2(np.linspace(-3, 2.5, 192))[None, :, None] * np.ones((48, 1, 1)) * day
+    recorded = np.round(np.clip(wedge, 0, 1) * 65535)
+    samples = recorded if by_libraw else mosaic_of(recorded)
+    steps = [
+        ResolvedStep("look", name, name, 1, written)
+        for name, written in (
+            ("balance", {"kelvin": 5500}),
+            ("expose", {"stops": -1}),
+            ("tone", {"contrast": 1.12, "shoulder": 0.35}),
+        )
+    ]
+    masters = []
+    for name, neutral in (("right", day), ("wrong", lamp)):
+        path = write_dng(tmp_path / f"{name}.dng", samples, as_shot_neutral=neutral)
+        masters.append(master_pixels(open_original(path), steps).astype(float))
+    right, wrong = masters
+    assert right[24, -20:].min() > 0.9 * 65535  # blown
+    assert np.abs(right - right.mean(axis=2, keepdims=True))[24].max() < 0.01 * 65535
+    assert np.abs(right - wrong).max() < 0.002 * 65535
+
+
 def test_an_absurd_baseline_exposure_is_refused(tmp_path):
     path = tmp_path / "a.dng"
     write_dng(path, np.full((32, 32), 1200, np.uint16), extra_tags=[(50730, 10, 1, (90, 1), True)])

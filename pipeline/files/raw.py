@@ -7,10 +7,11 @@ developed. Knows nothing of jobs, recipes or the manifest.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from threading import Lock
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +38,9 @@ from pipeline.kernels.highlights import BLOCK, restore_highlights, surrounding_c
 from pipeline.kernels.orient import upright
 
 Float64 = NDArray[np.float64]
+AS_SHOT: Float32 = np.ones(3, np.float32)
+SAME_WHITE = 1e-4
+"""Difference of a channel, as a share of green, by which two whites are one."""
 
 
 def open_original(path: Path, expected_digest: str | None = None, threads: int = 1) -> Source:
@@ -117,25 +121,31 @@ def _bayer_source(
     black = np.asarray(black_levels, np.float32)
     scale = np.asarray(gain / (white - black_levels.max()), np.float32)
     # DNG scales by the highest black, so places with a lower one reach a little above their gain
-    clip = np.array([((white - black) * scale)[letters == letter].min() for letter in "RGB"])
-    clip = np.asarray(clip, np.float32)
+    levels = [((white - black) * scale)[letters == letter].min() for letter in "RGB"]
+    clip = np.array(levels, np.float32)
     red_row, red_column = (int(index[0]) for index in np.nonzero(letters == "R"))
     samples.flags.writeable = False  # as a view of a file is: kernels are compiled for one kind
     nothing = np.empty((0, 0, 3), np.float32)
-    mosaic, small = with_surroundings(
-        Mosaic(samples, black, scale, red_row, red_column, clip, colours=nothing)
-    )
-    if small.max() <= 0 and not samples.any():
+    planes = np.array([["RGB".index(letter) for letter in row] for row in letters])
+
+    def seen(taken_for: Float32) -> _Decoding:
+        mosaic, small = with_surroundings(
+            Mosaic(
+                samples,
+                black,
+                np.asarray(scale / taken_for[planes], np.float32),
+                red_row,
+                red_column,
+                np.asarray(clip / taken_for, np.float32),
+                colours=nothing,
+            )
+        )
+        return _Decoding(partial(demosaic_strip, mosaic), partial(demosaic_window, mosaic), small)
+
+    if not samples.any():
         raise UnreadableOriginal("it holds no picture: every sample is zero")
-    return RawSource(
-        height=samples.shape[0],
-        width=samples.shape[1],
-        orientation=orientation,
-        light=light,
-        rows=partial(demosaic_strip, mosaic),
-        part=partial(demosaic_window, mosaic),
-        small=small,
-    )
+    height, width = samples.shape
+    return RawSource(height, width, orientation, light, seen)
 
 
 def _known_camera(raw: Any) -> tuple[Camera, Float64]:
@@ -167,36 +177,71 @@ def _light(camera: Camera, neutral: Float64, baseline_stops: float = 0.0) -> Lig
     return light
 
 
-@dataclass(slots=True)
-class RawSource:
-    """A decoded raw. ``rows(top, out)`` fills ``out``, (3, rows, width), with linear balanced RGB.
+class _Decoding(NamedTuple):
+    """A raw's pixels. ``rows(top, out)`` fills ``out``, (3, rows, width), with linear balanced RGB.
 
     ``part(top, left, out)`` does so from a column on, where that is quicker.
     ``small`` is the same at a quarter scale, (h, w, 3), not yet upright.
+    """
+
+    rows: Callable[[int, Float32], None]
+    part: Callable[[int, int, Float32], None] | None
+    small: Float32
+
+
+@dataclass(slots=True)
+class RawSource:
+    """A raw, decoded by ``seen(taken_for)``, which balances for what is taken for white.
+
+    ``taken_for`` (3,) is that in as-shot balanced RGB, green 1; pixels are given as shot again.
+    Decoding begins when the first pixels are asked for, by whichever thread.
     """
 
     height: int
     width: int
     orientation: int
     light: Light
-    rows: Callable[[int, Float32], None]
-    small: Float32
-    part: Callable[[int, int, Float32], None] | None = None
+    seen: Callable[[Float32], _Decoding]
+    taken_for: Float32 = field(default_factory=lambda: AS_SHOT)
+    _known: _Decoding | None = field(default=None, init=False)
+    _one_at_a_time: Lock = field(default_factory=Lock, init=False)
+
+    def under(self, neutral: tuple[float, float, float]) -> Source:
+        taken_for = np.asarray(neutral, np.float32) / np.float32(neutral[1])
+        if np.abs(taken_for - self.taken_for).max() < SAME_WHITE:
+            return self
+        return replace(self, taken_for=taken_for)
 
     def strip(self, top: int, bottom: int, out: Float32) -> None:
-        self.rows(top, out[:, : bottom - top, : self.width])
+        rows = out[:, : bottom - top, : self.width]
+        self._decoding().rows(top, rows)
+        self._as_shot(rows)
 
     def window(self, top: int, bottom: int, left: int, right: int) -> Float32:
-        if self.part is None:
+        decoding = self._decoding()
+        if decoding.part is None:
             whole = np.empty((3, bottom - top, self.width), np.float32)
-            self.rows(top, whole)
-            return np.ascontiguousarray(whole[:, :, left:right])
-        out = np.empty((3, bottom - top, right - left), np.float32)
-        self.part(top, left, out)
+            decoding.rows(top, whole)
+            out = np.ascontiguousarray(whole[:, :, left:right])
+        else:
+            out = np.empty((3, bottom - top, right - left), np.float32)
+            decoding.part(top, left, out)
+        self._as_shot(out)
         return out
 
     def preview(self) -> Float32:
-        return np.ascontiguousarray(upright(self.small, self.orientation))
+        small = self._decoding().small * self.taken_for
+        return np.ascontiguousarray(upright(small, self.orientation))
+
+    def _decoding(self) -> _Decoding:
+        with self._one_at_a_time:
+            if self._known is None:
+                self._known = self.seen(self.taken_for)
+            return self._known
+
+    def _as_shot(self, planes: Float32) -> None:
+        if self.taken_for is not AS_SHOT:
+            planes *= self.taken_for[:, None, None]
 
 
 def _decoded_by_libraw(raw: Any, neutral: Float64, orientation: int, light: Light) -> Source:
@@ -220,23 +265,19 @@ def _decoded_by_libraw(raw: Any, neutral: Float64, orientation: int, light: Ligh
     )
     if pixels.ndim != 3 or pixels.shape[2] != 3:
         raise UnreadableOriginal("its sensor does not have three colours")
-    scale = np.float32(gains.max() / 65535)
-    clip = gains.astype(np.float32)
     height, width = pixels.shape[:2]
     whole = pixels[: height // BLOCK * BLOCK, : width // BLOCK * BLOCK]
     blocks = whole.reshape(height // BLOCK, BLOCK, width // BLOCK, BLOCK, 3)
-    small = blocks.mean(axis=(1, 3), dtype=np.float32) * scale
-    peak = (blocks.max(axis=(1, 3)) * scale / clip).max(axis=2)
-    colours = surrounding_colours(small, peak)
-    decoded = _Decoded(pixels, scale, colours, clip)
-    return RawSource(
-        height=height,
-        width=width,
-        orientation=orientation,
-        light=light,
-        rows=decoded.rows,
-        small=small,
-    )
+    mean, most = blocks.mean(axis=(1, 3), dtype=np.float32), blocks.max(axis=(1, 3))
+
+    def seen(taken_for: Float32) -> _Decoding:
+        scale = np.asarray(gains.max() / 65535 / taken_for, np.float32)
+        clip = np.asarray(gains / taken_for, np.float32)
+        small = mean * scale
+        colours = surrounding_colours(small, (most * scale / clip).max(axis=2))
+        return _Decoding(_Decoded(pixels, scale, colours, clip).rows, None, small)
+
+    return RawSource(height, width, orientation, light, seen)
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,12 +285,12 @@ class _Decoded:
     """Pixels (h, w, 3), uint16, that are linear and balanced once scaled."""
 
     pixels: NDArray[np.uint16]
-    scale: np.float32
+    scale: Float32
     colours: Float32 | None
     clip: Float32
 
     def rows(self, top: int, out: Float32) -> None:
         part = self.pixels[top : top + out.shape[1]].transpose(2, 0, 1)
-        np.multiply(part, self.scale, out=out)
+        np.multiply(part, self.scale[:, None, None], out=out)
         if self.colours is not None:
             restore_highlights(out, top, self.colours, self.clip)

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
 from pipeline.step import Context, Operation, Parameters, Step
+
+if TYPE_CHECKING:
+    from pipeline.kernels.correction import Correction
 
 Share = Annotated[float, Field(ge=0, le=1)]
 
@@ -55,17 +58,44 @@ def operations(parameters: Balance, context: Context) -> Sequence[Operation]:
     One matrix, or what was fitted to the chart.
     """
     if parameters.source == "chart":
-        if context.correction is None:
-            raise ValueError("balance comes from a chart, and there is none for this picture")
-        return [Operation(*context.correction.operation())]
+        return [Operation(*_correction(context).operation())]
     import numpy as np
 
     from pipeline.kernels.linear import matrix
+
+    white = _white(parameters, context)
+    return [Operation(matrix, (context.light.to_working(white).astype(np.float32),))]
+
+
+def neutral_of(parameters: Balance, context: Context) -> tuple[float, float, float]:
+    """What comes out neutral: as-shot balanced RGB, green 1."""
+    import numpy as np
+
+    if parameters.source == "as-shot":
+        return 1.0, 1.0, 1.0
+    if parameters.source == "chart":
+        rgb = _correction(context).neutral.tolist()
+    else:
+        to_working = context.light.to_working(_white(parameters, context))
+        rgb = np.linalg.solve(to_working, np.ones(3)).tolist()
+    red, green, blue = rgb
+    return red / green, 1.0, blue / green
+
+
+def _correction(context: Context) -> Correction:
+    if context.correction is None:
+        raise ValueError("balance comes from a chart, and there is none for this picture")
+    return context.correction
+
+
+def _white(parameters: Balance, context: Context) -> tuple[float, float]:
+    import numpy as np
+
     from pipeline.kernels.temperature import xy_from_cct
 
     if parameters.kelvin is not None:
-        white = xy_from_cct(parameters.kelvin, parameters.duv or 0.0)
-    elif parameters.neutral is not None:
+        return xy_from_cct(parameters.kelvin, parameters.duv or 0.0)
+    if parameters.neutral is not None:
         preview = context.preview()
         height, width = preview.shape[:2]
         x = min(int(parameters.neutral[0] * width), width - 1)
@@ -75,10 +105,8 @@ def operations(parameters: Balance, context: Context) -> Sequence[Operation]:
         red, green, blue = (float(v) for v in np.median(spot, axis=0))
         if min(red, green, blue) <= 0:
             raise ValueError("the neutral spot of balance is black; choose a brighter one")
-        white = context.light.white_of((red, green, blue))
-    else:
-        white = context.light.as_shot
-    return [Operation(matrix, (context.light.to_working(white).astype(np.float32),))]
+        return context.light.white_of((red, green, blue))
+    return context.light.as_shot
 
 
 STEP = Step(
@@ -88,5 +116,6 @@ STEP = Step(
     space="scene",
     neutral=Balance.model_validate({"from": "as-shot"}),
     operations=operations,
+    neutral_of=neutral_of,
     about="White balance: the camera's reading, a chart, a colour temperature, a neutral spot.",
 )
