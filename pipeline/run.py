@@ -12,6 +12,7 @@ from collections.abc import Generator, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager, closing, nullcontext, suppress
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,6 +24,7 @@ from pipeline.measuring import Measurements
 from pipeline.plan import delivery_inputs, inputs_of
 from pipeline.records import (
     Action,
+    Artifact,
     Capture,
     Delivered,
     MeasuredChart,
@@ -242,20 +244,31 @@ class _Run:
                 self.manifest.reopen(action.frame, action.reason)
 
     def _set_aside(self) -> None:
-        """Write over nobody's work: a file of another size than ours was changed elsewhere.
+        """Write over nobody's work: a file that is not as we made it was changed elsewhere.
 
         One in doubt is what a killed run put there.
         """
         from pipeline.files.landing import set_aside
 
         in_doubt = {artifact.path for artifact in self.manifest.artifacts_in_doubt()}
-        for name in sorted(
-            set(self._replaced()).intersection(self.survey.demand.missing) - in_doubt
-        ):
+        made = self._made()
+        for name in sorted(set(self._replaced()).intersection(made) - in_doubt):
             path = self.folder / name
-            if path.is_file() and not path.is_symlink():
+            if path.is_symlink() or not path.is_file():
+                continue
+            artifact, at = made[name]
+            resized = name in self.survey.demand.missing
+            if resized or (_written_since(path, at) and not as_recorded(self.folder, artifact)):
                 kept = set_aside(path, self.folder).relative_to(self.folder).as_posix()
                 self.report.notes.append(f"{name} was changed elsewhere; it is kept as {kept}")
+
+    def _made(self) -> dict[str, tuple[Artifact, str]]:
+        """Every file of ours, and when it was recorded, by its path."""
+        made: dict[str, tuple[Artifact, str]] = {}
+        for state in self.survey.states.values():
+            made |= {each.master.path: (each.master, each.made_at) for each in state.versions}
+            made |= {d.artifact.path: (d.artifact, d.made_at) for d in state.delivered.values()}
+        return made
 
     def take_out(self) -> None:
         """Forget files that are in no delivery any more and that a person deleted."""
@@ -518,6 +531,11 @@ def _one_ahead(tasks: Generator[Task]) -> Generator[Task]:
         while (task := coming.result()) is not None:
             coming = pool.submit(next, tasks, None)
             yield task
+
+
+def _written_since(path: Path, at: str) -> bool:
+    """Whether a file was written to after a moment: what was not need not be read to be known."""
+    return path.stat().st_mtime > datetime.fromisoformat(at).timestamp()
 
 
 def _taken_out(found: Survey) -> list[Action]:

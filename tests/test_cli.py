@@ -155,17 +155,24 @@ class TestJson:
         safelight("deliver", "web", cwd=job)
         path = job / "deliveries/web/small_001_F0001.jpg"
         ours = path.read_bytes()
-        for number, name in ((1, path.name), (2, "small_001_F0001-2.jpg")):
-            path.write_bytes(b"edited, %d" % number)
+        names = (path.name, "small_001_F0001-2.jpg", "small_001_F0001-3.jpg")
+        for number, name in enumerate(names, 1):
+            edited = b"edited, %d" % number
+            if number == 3:  # of the same size; and something else changes
+                edited = edited.ljust(len(ours), b".")
+                edit(job / "job.yaml", "A lamp.", "A lamp, lit.")
+            path.write_bytes(edited)
             said = safelight("deliver", "web", cwd=job)
             kept = f"set-aside/{name}"
             told = f"deliveries/web/{path.name} was changed elsewhere; it is kept as {kept}"
             assert told in said.out.splitlines()
-            assert (job / kept).read_bytes() == b"edited, %d" % number
-            assert path.read_bytes() == ours
+            assert (job / kept).read_bytes() == edited
+            assert (path.read_bytes() == ours) == (number < 3)
         path.unlink()
         assert "kept as" not in safelight("deliver", "web", cwd=job).out
-        assert len(list((job / "set-aside").iterdir())) == 2
+        edit(job / "job.yaml", "A lamp, lit.", "A lamp.")
+        assert "kept as" not in safelight("deliver", "web", cwd=job).out
+        assert len(list((job / "set-aside").iterdir())) == 3
 
     def test_a_rejected_frame_that_a_delivery_names_is_told(self, safelight, job):
         edit(job / "job.yaml", "quality: 90,", "quality: 90, frames: [F0001, F0002],")
