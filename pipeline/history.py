@@ -26,6 +26,7 @@ def in_words(event: Event) -> str:
         "approved": _approved,
         "packed": "packed, {bag}: {change}".format_map,
         "moved": "its original is now {path}".format_map,
+        "sidecar differed": "{path} said {rating}, where the job had {before}".format_map,
         "taken out": "taken out of {delivery}".format_map,
         "reopened": "v{version} was approved; {reason}".format_map,
     }.get(event.what)

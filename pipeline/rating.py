@@ -2,22 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline import wording
 from pipeline.errors import CannotWrite, InvalidInput, Problem, SafelightError
 from pipeline.manifest import Manifest
 from pipeline.moments import day_of
 from pipeline.plan import to_hand_off
-from pipeline.records import REJECTED, Request
+from pipeline.records import REJECTED, FrameState, Request
 from pipeline.rounds import retouch_of
 from pipeline.sorting import frames_meant
 from pipeline.survey import chosen_frames, survey
 
+if TYPE_CHECKING:
+    from pipeline.files.metadata import MetadataWriter
+
 RATINGS = range(-1, 6)
 """xmp:Rating, ISO 16684-1: -1 rejected, 0 unrated, 1 to 5."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rated:
+    """The frames that were rated, and a sentence for each whose XMP said something else before."""
+
+    frames: tuple[str, ...]
+    notes: tuple[str, ...] = ()
 
 
 def rate(
@@ -27,13 +39,14 @@ def rate(
     *,
     where: str | None = None,
     suggested: bool = False,
-) -> list[str]:
+) -> Rated:
     """Rate frames in the manifest, and in the XMP beside the copies of originals in the job.
 
     Those that are named, that ``where`` holds for, and with ``suggested`` that an assessment would
     keep and nobody rated: at least one of the three has to be said, and all that are have to be
-    true. The manifest counts; the XMP is for other programs to read. Returns the frames' names.
-    Raises ``CannotWrite``, when all are rated, with every XMP that could not be written.
+    true. The manifest counts; the XMP is for other programs to read. Where one says what neither
+    the manifest nor the new rating does, the history keeps that. Raises ``CannotWrite``, when all
+    are rated, with every XMP that could not be written.
     """
     from pipeline.files.metadata import MetadataWriter
 
@@ -53,22 +66,48 @@ def rate(
                 rows = _to_keep(rows, manifest)
             meant = frozenset(row["frame"] for row in rows)
         chosen = [name for name in states if name in meant]
+        sidecars = {
+            name: original.with_suffix(".xmp")
+            for name in chosen
+            if not (original := Path(states[name].original.path)).is_absolute()
+        }
+        notes, failed = [], []
         with MetadataWriter() as exiftool:
+            said = _said_elsewhere(exiftool, folder, sidecars, states)
             with manifest.transaction():
                 for name in chosen:
+                    if said.get(name, rating) != rating:
+                        manifest.note_sidecar(name, sidecars[name].as_posix(), said[name])
                     manifest.rate(name, rating)
-            failed = []
-            for name in chosen:
-                original = Path(states[name].original.path)
-                if not original.is_absolute():
-                    try:
-                        exiftool.write_rating(folder / original.with_suffix(".xmp"), rating, folder)
-                    except SafelightError as error:
-                        failed.append(str(error))
+            for name, path in sidecars.items():
+                try:
+                    exiftool.write_rating(folder / path, rating, folder)
+                except SafelightError as error:
+                    failed.append(str(error))
+                    continue
+                if said.get(name, rating) != rating:
+                    before = f"said {said[name]}, where the job had {states[name].rating}"
+                    notes.append(f"{name}: {path.as_posix()} {before}; it says {rating} now.")
     if failed:
         counts = f"{len(chosen)} rated {rating} all the same: the job's own ratings count"
-        raise CannotWrite("\n".join([*failed, counts + "."]))
-    return chosen
+        raise CannotWrite("\n".join([*notes, *failed, counts + "."]))
+    return Rated(tuple(chosen), tuple(notes))
+
+
+def _said_elsewhere(
+    exiftool: MetadataWriter,
+    folder: Path,
+    sidecars: Mapping[str, Path],
+    states: Mapping[str, FrameState],
+) -> dict[str, int]:
+    """The rating in each frame's XMP that is not the job's: somebody gave it with other means."""
+    there = [name for name, path in sidecars.items() if (folder / path).is_file()]
+    read = exiftool.read_capture([folder / sidecars[name] for name in there])
+    return {
+        name: noted.rating
+        for name, noted in zip(there, read, strict=True)
+        if noted.rating is not None and noted.rating != states[name].rating
+    }
 
 
 def _to_keep(rows: Sequence[dict[str, Any]], manifest: Manifest) -> list[dict[str, Any]]:

@@ -151,6 +151,27 @@ class TestJson:
         assert said.code == 2
         assert said.err.startswith(f"{typed}: no such frame in this job, did you mean F0002?; ")
 
+    def test_a_rating_that_somebody_gave_elsewhere_is_told_and_kept(self, safelight, job):
+        elsewhere = {"F0001": "2", "F0002": "5"}  # the job has 4 of both, and 0 of F0003
+        for frame, rating in elsewhere.items():
+            other = ["exiftool", "-q", "-overwrite_original", f"-XMP-xmp:Rating={rating}"]
+            subprocess.run([*other, job / f"originals/{frame}.xmp"], check=True)
+
+        said = safelight("rate", "5", "F*", cwd=job)
+        told = "originals/F0001.xmp said 2, where the job had 4"
+        assert said.out.splitlines() == [
+            f"F0001: {told}; it says 5 now.",
+            "3 rated 5: F0001, F0002, F0003",
+        ]
+        assert told in safelight("history", "F0001", cwd=job).out
+        assert "5 now" not in safelight("rate", "5", "F*", cwd=job).out
+
+        other = ["exiftool", "-q", "-overwrite_original", "-XMP-xmp:Rating=1"]
+        subprocess.run([*other, job / "originals/F0003.xmp"], check=True)
+        said = safelight("rate", "5", "F0003", cwd=job)  # what the job has already
+        assert "F0003.xmp said 1, where the job had 5; it says 5 now." in said.out
+        assert "F0003.xmp said 1" in safelight("history", "F0003", cwd=job).out
+
     def test_what_somebody_made_of_a_file_is_not_written_over(self, safelight, job):
         safelight("deliver", "web", cwd=job)
         path = job / "deliveries/web/small_001_F0001.jpg"

@@ -31,7 +31,7 @@ from pipeline.hashing import digest_file, key_of
 from pipeline.manifest import Manifest
 from pipeline.plan import sent_inputs
 from pipeline.rating import approve, rate
-from pipeline.records import FrameState, Handoff, HowSettled, Returned, Trip
+from pipeline.records import Capture, FrameState, Handoff, HowSettled, Returned, Trip
 from pipeline.retouch import settle, take_back
 from pipeline.rounds import retouch_of
 from pipeline.run import run
@@ -276,7 +276,9 @@ class RoundTrip(RuleBasedStateMachine):
     @rule(name=frames, rating=some.sampled_from((3, -1)))
     def change_ones_mind(self, name: str, rating: int) -> None:
         """A frame is no select for a while, whatever it is at."""
-        with patch("pipeline.files.metadata.MetadataWriter"):  # the XMP is not what this is about
+        with patch("pipeline.files.metadata.MetadataWriter") as writer:  # the XMP is for others
+            opened = writer.return_value.__enter__.return_value
+            opened.read_capture.side_effect = lambda paths: [Capture()] * len(paths)
             rate(self.job, rating, [name])
             self.all_is_in_order()
             rate(self.job, 4, [name])

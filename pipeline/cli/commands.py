@@ -214,8 +214,11 @@ def rate(
     from pipeline.cli.report import few
     from pipeline.rating import rate as give
 
-    changed = give(job_folder(job), rating, frames or [], where=where, suggested=suggested)
-    print(f"{len(changed)} rated {rating}" + (f": {few(changed)}" if changed else "."))
+    rated = give(job_folder(job), rating, frames or [], where=where, suggested=suggested)
+    for note in rated.notes:
+        print(note)
+    count = f"{len(rated.frames)} rated {rating}"
+    print(f"{count}: {few(rated.frames)}" if rated.frames else f"{count}.")
     return 0
 
 

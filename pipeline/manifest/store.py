@@ -488,6 +488,13 @@ class Manifest:
             raise SafelightError(f"A rating is -1 (rejected) or 0 to 5, not {rating}.")
         self._set(frame, "rating", rating, "rated", **source)
 
+    def note_sidecar(self, frame: str, path: str, rating: int) -> None:
+        """Note the rating in a frame's XMP that is not the frame's, before it is written over."""
+        with self.transaction():
+            self._must_exist(frame)
+            (before,) = self._row("SELECT rating FROM frames WHERE name = ?", frame)
+            self._event("sidecar differed", frame, path=path, rating=rating, before=before)
+
     def set_burst(self, frame: str, burst: str | None) -> None:
         """Put a frame into the burst that ingest found for it."""
         self._set(frame, "burst", burst, "grouped")
