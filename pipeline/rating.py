@@ -11,9 +11,8 @@ from pipeline import wording
 from pipeline.errors import CannotWrite, InvalidInput, Problem, SafelightError
 from pipeline.manifest import Manifest
 from pipeline.moments import day_of
-from pipeline.plan import to_hand_off
-from pipeline.records import REJECTED, FrameState, Request
-from pipeline.rounds import retouch_of
+from pipeline.records import REJECTED, Approval, Event, FrameState, Request
+from pipeline.rounds import open_requests, retouch_of
 from pipeline.sorting import frames_meant
 from pipeline.survey import chosen_frames, survey
 
@@ -30,6 +29,17 @@ class Rated:
 
     frames: tuple[str, ...]
     notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Approved:
+    """What was approved: each frame's version, and the requests that it goes without.
+
+    ``already`` has the versions of the frames for which the same had been said before.
+    """
+
+    frames: Mapping[str, tuple[int, tuple[Request, ...]]]
+    already: Mapping[str, int]
 
 
 def rate(
@@ -120,11 +130,11 @@ def _to_keep(rows: Sequence[dict[str, Any]], manifest: Manifest) -> list[dict[st
 
 def approve(
     folder: Path, named: Sequence[str], by: str | None = None, note: str | None = None
-) -> dict[str, tuple[int, tuple[Request, ...]]]:
+) -> Approved:
     """Record that each frame's current version is final, whose word that is, and what they said.
 
-    Gives the version of each frame, and the requests that were not handed off and are waived by
-    this. Raises ``InvalidInput`` where a frame is out, or has no version of what is asked for now.
+    Requests that no round has carried are waived by this. What says nothing new is not recorded
+    again. Raises ``InvalidInput`` where a frame is out, or has no version of what is asked for now.
     """
     by = by and wording.said("--by", by)
     note = note and wording.said("--note", note)
@@ -133,7 +143,7 @@ def approve(
         resolved = {frame.frame: frame for frame in found.frames}
         master = {action.frame: action for action in reversed(found.actions)}
         problems = []
-        approved = {}
+        approved, already = {}, {}
         for name in sorted(found.demand.named):
             state, action = found.states[name], master[name]
             retouch = retouch_of(state.trips)
@@ -149,11 +159,29 @@ def approve(
                 none = "it has no version of what is asked for now; run it first"
                 problems.append(Problem(name, 0, "", none, ""))
             else:
-                waived = to_hand_off(resolved[name], state) or ()
-                approved[name] = (action.version, waived)
+                handled = retouch.back.handled if retouch.back else ()
+                waived = open_requests(resolved[name].retouch.requests, handled)
+                word = Approval("", by, note, waived)
+                if _is_said(word, action.version, state, manifest.events(name)):
+                    already[name] = action.version
+                else:
+                    approved[name] = (action.version, waived)
         if problems:
             raise InvalidInput(problems)
         with manifest.transaction():
             for name, (number, waived) in approved.items():
                 manifest.approve(name, number, by, note, waived)
-    return approved
+    return Approved(approved, already)
+
+
+def _is_said(word: Approval, version: int, state: FrameState, events: Sequence[Event]) -> bool:
+    """Whether all of a word was the last that was said of a frame, and nothing reopened it since.
+
+    One without a name or a note adds nothing to one that has them.
+    """
+    last = state.approval
+    decided = [event.what for event in events if event.what in ("approved", "reopened")]
+    if last is None or state.approved_version != version or decided[-1:] != ["approved"]:
+        return False
+    same = word.by in (None, last.by) and word.note in (None, last.note)
+    return same and not open_requests(word.waived, last.waived)

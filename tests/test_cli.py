@@ -172,6 +172,13 @@ class TestJson:
         assert "F0003.xmp said 1, where the job had 5; it says 5 now." in said.out
         assert "F0003.xmp said 1" in safelight("history", "F0003", cwd=job).out
 
+    def test_what_is_approved_already_is_said_and_not_recorded_again(self, safelight, job):
+        safelight("run", "F0001", cwd=job)
+        assert safelight("approve", "F0001", cwd=job).out == "approved: F0001 v1\n"
+        said = safelight("approve", "F0001", cwd=job)
+        assert (said.code, said.out) == (0, "F0001: v1 is approved already; nothing changed\n")
+        assert safelight("history", "F0001", cwd=job).out.count("approved") == 1
+
     def test_what_somebody_made_of_a_file_is_not_written_over(self, safelight, job):
         safelight("deliver", "web", cwd=job)
         path = job / "deliveries/web/small_001_F0001.jpg"

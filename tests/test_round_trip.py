@@ -706,7 +706,7 @@ def test_what_is_out_or_stale_is_not_approved(job: Path) -> None:
 
 def test_a_take_back_reopens_what_was_approved(job: Path) -> None:
     assert run(job).exit_code == 0
-    (version, waived) = approve(job, ["F0001"], "Mira")["F0001"]
+    (version, waived) = approve(job, ["F0001"], "Mira").frames["F0001"]
     assert (version, [request.what for request in waived]) == (1, ["take out the cable"])
     gone_and_come(job)
     with Manifest.open(job) as manifest:
@@ -718,6 +718,36 @@ def test_a_take_back_reopens_what_was_approved(job: Path) -> None:
     assert run(job, deliveries=["web"]).delivered[0].version == 1
     approve(job, ["F0001"], "Mira", "with the cable out")
     assert run(job, deliveries=["web"]).delivered[0].version == 2
+
+
+def test_the_same_word_twice_is_one(job: Path) -> None:
+    def told() -> list[str]:
+        with Manifest.open(job) as manifest:
+            return [in_words(event) for event in manifest.events("F0001")]
+
+    run(job, ["F0001"])
+    approve(job, ["F0001"], "Mira", "for print")
+    once = told()
+    for said in ((), ("Mira",), ("Mira", "for print")):
+        again = approve(job, ["F0001"], *said)
+        assert (again.frames, again.already) == ({}, {"F0001": 1})
+    assert told() == once
+    assert rows(job)["F0001"]["approved"]["note"] == "for print"
+
+    # another's word is news, and so is the same of what was reopened since
+    assert approve(job, ["F0001"], "Ines").already == {}
+    hand_off(job, ["F0001"], "Ines")
+    withdraw(job, ["F0001"])
+    assert approve(job, ["F0001"], "Ines").already == {}
+    assert told()[-1] == "approved v1 by Ines, without take out the cable"
+
+
+def test_a_request_that_was_waived_stays_waived_when_another_word_is_given(job: Path) -> None:
+    run(job, ["F0001"])
+    for by in ("Mira", "Ines"):
+        (_, waived) = approve(job, ["F0001"], by).frames["F0001"]
+        assert [request.what for request in waived] == ["take out the cable"]
+    assert rows(job)["F0001"]["state"] == "approved"
 
 
 @pytest.mark.parametrize("folder", ["out", "back"])

@@ -321,7 +321,7 @@ class TestLostAndAltered:
 class TestApproval:
     def test_an_approved_version_is_kept_until_another_is_approved(self, job, engine):
         run(job, deliveries=["web"], engine=engine)
-        assert approve(job, ["F0001"]) == {"F0001": (1, ())}
+        assert approve(job, ["F0001"]).frames == {"F0001": (1, ())}
         delivered = digests(job, "deliveries")
         edit(job / "recipes/look.yaml", "contrast: 1.1", "contrast: 1.25")
 
@@ -339,7 +339,7 @@ class TestApproval:
         assert [v.number for v in run(job, ["F0001"], engine=engine).developed] == [2]
         assert row(job, "F0001")["reason"] == "v2 waits for approval; v1 is the approved one"
         assert carried_out(run(job, deliveries=["web"], engine=engine)) == []
-        assert approve(job, ["F0001"]) == {"F0001": (2, ())}
+        assert approve(job, ["F0001"]).frames == {"F0001": (2, ())}
         report = run(job, deliveries=["web"], engine=engine)
         assert [(d.frame, d.version) for d in report.delivered] == [("F0001", 2)]
         assert digests(job, "deliveries")[name] != delivered[name]

@@ -520,10 +520,14 @@ def approve(
     from pipeline.rating import approve as take_word
 
     approved = take_word(job_folder(job), frames, by, note)
-    for frame, (_, waived) in approved.items():
+    for frame, number in approved.already.items():
+        print(f"{frame}: v{number} is approved already; nothing changed")
+    for frame, (_, waived) in approved.frames.items():
         for request in waived:
             print(f"{frame}: without {request.what}")
-    print("approved: " + ", ".join(f"{frame} v{number}" for frame, (number, _) in approved.items()))
+    if approved.frames:
+        versions = (f"{frame} v{number}" for frame, (number, _) in approved.frames.items())
+        print("approved: " + ", ".join(versions))
     return 0
 
 
