@@ -69,6 +69,9 @@ def look_after(
     if faults:
         raise InvalidInput(faults)
     server = prefect_server("prefect", serve=serve)
+    from pipeline.engines.quiet import import_prefect
+
+    import_prefect()
     from pipeline.engines.deployment import serve as serve_deployment
 
     say(f"{server.page}/deployments")

@@ -152,9 +152,14 @@ class OnPrefect:
     def begun(self) -> Flow:
         """The flow, which begins now if it has not yet."""
         if self.flow is None:
+            from pipeline.engines.quiet import import_prefect
+
+            import_prefect()
             from pipeline.engines.flow import Flow
 
-            self.flow = Flow(self._name, self._labels, self.site.runner)
+            flow = Flow(self._name, self._labels, self.site.runner)
+            flow.do(lambda: None)  # where it cannot be opened, that is no frame's fault
+            self.flow = flow
         return self.flow
 
 

@@ -9,19 +9,27 @@ from __future__ import annotations
 import fcntl
 import json
 import os
+import re
 import socket
 import subprocess
 import sys
 import time
+from base64 import b64encode
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
 from pipeline.errors import ToolMissing
 
+if TYPE_CHECKING:
+    import ssl
+
 API = "PREFECT_API_URL"
+AUTH_STRING = "PREFECT_API_AUTH_STRING"
+KEY = "PREFECT_API_KEY"
 
 CONNECT_S = 2.0
 """How long a scheduler may take to accept a connection."""
@@ -53,7 +61,9 @@ class Server:
 
 
 def found() -> Server:
-    """The server that the environment names. Raises ``ToolMissing`` where none answers."""
+    """The server that the environment names. Raises ``ToolMissing`` where none answers, or where it
+    wants another login than the environment's."""
+    _past_proxies()
     api = os.environ.get(API, "").strip()
     if not api:
         raise ToolMissing(
@@ -62,8 +72,15 @@ def found() -> Server:
         )
     if fault := unwell(api):
         raise ToolMissing(
-            f"the Prefect server at {api} ({API}) does not answer: {fault}; start it, or let "
-            "--serve start one on this machine"
+            f"the Prefect server at {_without_login(api)} ({API}) does not answer: {fault}; start "
+            "it, or let --serve start one on this machine"
+        )
+    if _refuses(api):
+        given = next((name for name in (AUTH_STRING, KEY) if os.environ.get(name)), None)
+        raise ToolMissing(
+            f"the Prefect server at {api} ({API}) "
+            + (f"does not take the login in {given}; it " if given else "")
+            + f"wants a login: NAME:PASSWORD in {AUTH_STRING}, or a key in {KEY}"
         )
     return Server(api)
 
@@ -75,6 +92,7 @@ def served() -> Server:
     removes runs that ended long ago. Raises ``ToolMissing`` with what it said where it does not
     start.
     """
+    _past_proxies()
     folder = state_folder()
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     note = folder / "server.json"
@@ -104,11 +122,9 @@ def unwell(api: str) -> str | None:
 
 def _unwell(api: str) -> str | None:
     from urllib.error import URLError
-    from urllib.request import urlopen
 
     try:
-        with urlopen(f"{api.rstrip('/')}/health", timeout=HEALTH_S) as answer:
-            said = answer.read(100).decode("utf-8", "replace").strip()
+        said = _asked(api, "/health", 100).decode("utf-8", "replace").strip()
     except URLError as error:
         return str(getattr(error.reason, "strerror", None) or error.reason)
     except (OSError, ValueError) as error:
@@ -119,19 +135,82 @@ def _unwell(api: str) -> str | None:
 def state_of_run(api: str, run_id: object) -> str | None:
     """The type of a flow run's state; None where the server does not say. Asks once only: whoever
     works on frames waits for it."""
-    from urllib.request import urlopen
-
     with suppress(OSError, ValueError, KeyError, TypeError):
-        run = f"{api.rstrip('/')}/flow_runs/{run_id}"
-        with urlopen(run, timeout=HEALTH_S) as answer:
-            return str(json.load(answer)["state"]["type"])
+        return str(json.loads(_asked(api, f"/flow_runs/{run_id}"))["state"]["type"])
     return None
 
 
+def _refuses(api: str) -> bool:
+    """Whether a server that is well wants another login: that it is well it tells everybody."""
+    from urllib.error import HTTPError
+
+    try:
+        _asked(api, "/admin/version", 100)
+    except HTTPError as error:
+        return error.code in (401, 403)  # Unauthorized, Forbidden (RFC 9110, 15.5)
+    except (OSError, ValueError):
+        pass
+    return False
+
+
+def _asked(api: str, path: str, most: int = -1) -> bytes:
+    """So many bytes of what a server answers, logged in as Prefect's own clients are.
+
+    Raises ``OSError`` or ``ValueError``, whatever answers there.
+    """
+    from http.client import HTTPException
+    from urllib.request import Request, urlopen
+
+    parts = urlsplit(api)
+    if parts.scheme not in ("http", "https") or not parts.hostname:
+        raise ValueError("it is no address; allowed: http://HOST:PORT/api or https://")
+    if parts.username is not None:
+        raise ValueError(f"a login stands in the address; it belongs in {AUTH_STRING}")
+    request = Request(f"{api.rstrip('/')}{path}")
+    if login := os.environ.get(AUTH_STRING):
+        word = f"Basic {b64encode(login.encode()).decode()}"  # RFC 7617
+    else:
+        word = f"Bearer {key}" if (key := os.environ.get(KEY)) else ""  # RFC 6750
+    if word:
+        request.add_unredirected_header("Authorization", word)
+    try:
+        trust = _trust() if parts.scheme == "https" else None
+        with urlopen(request, timeout=HEALTH_S, context=trust) as answer:
+            return bytes(answer.read(most))
+    except HTTPException as error:
+        said = " ".join(str(error).split()) or type(error).__name__
+        raise OSError(f"it does not speak HTTP as a server does ({said[:100]})") from error
+
+
+def _trust() -> ssl.SSLContext:
+    """Which certificates are trusted, as Prefect's own clients are told."""
+    import ssl
+
+    trust = ssl.create_default_context(cafile=os.environ.get("PREFECT_API_SSL_CERT_FILE"))
+    if os.environ.get("PREFECT_API_TLS_INSECURE_SKIP_VERIFY", "").lower() in ("1", "true"):
+        trust.check_hostname = False
+        trust.verify_mode = ssl.CERT_NONE
+    return trust
+
+
+def _without_login(api: str) -> str:
+    """An address as it may be shown."""
+    return re.sub("//.*@", "//...@", api)
+
+
+def _past_proxies() -> None:
+    """What listens on this machine is not asked for through a network's proxy, neither here nor by
+    Prefect's clients, which read the same variables."""
+    spared = os.environ.get("no_proxy") or os.environ.get("NO_PROXY") or ""
+    if spared != "*" and "127.0.0.1" not in spared:
+        spared = ",".join(filter(None, (spared, "127.0.0.1", "localhost")))
+        os.environ["no_proxy"] = os.environ["NO_PROXY"] = spared
+
+
 def environment(folder: Path, api: str) -> Mapping[str, str]:
-    """What our own server runs with."""
+    """What our own server runs with: nothing of what the user wants of others."""
     return {
-        **os.environ,
+        **{name: value for name, value in os.environ.items() if not name.startswith("PREFECT_")},
         "PREFECT_HOME": str(folder),
         "PREFECT_API_DATABASE_CONNECTION_URL": f"sqlite+aiosqlite:///{folder / 'prefect.db'}",
         "PREFECT_SERVER_UI_API_URL": api,  # what its page asks; it would ask another's otherwise
