@@ -21,6 +21,12 @@ FRAMED_BY = {
     "subject": "where its subject is",
 }
 """What decides which part of a frame a delivery shows, in words."""
+OURS = {
+    "pass": "how this Safelight develops",
+    "rendition": "how this Safelight makes sizes",
+    "metadata": "what this Safelight writes of a picture",
+}
+"""What a new release may do otherwise, by what stands among the libraries for it, in words."""
 
 
 def in_words(changes: Sequence[str]) -> str:
@@ -141,7 +147,10 @@ def _called(identity: tuple[str, int | str]) -> str:
 
 def _of_libraries(before: Mapping[str, str], after: Mapping[str, str]) -> Iterator[str]:
     for name, old, new in _differences(before, after):
-        yield _changed(name, old, new)
+        if name in OURS:
+            yield f"{OURS[name]} changed ({name} {_value(old)} -> {_value(new)})"
+        else:
+            yield _changed(name, old, new)
 
 
 _ABSENT = object()

@@ -92,7 +92,7 @@ class JobBusy(SafelightError):
 
 
 class OlderManifest(SafelightError):
-    """A reader found a manifest that a writer has to bring up to date first."""
+    """The manifest has to be brought up to date first, which cannot be done here."""
 
 
 class NewerManifest(SafelightError):

@@ -95,7 +95,7 @@ def hand_off(
     Raises ``InvalidInput`` with every frame that cannot go and why; nothing is done then.
     """
     to, due = wording.said("--to", to), _day(due) if due else None
-    with Manifest.open_current(folder, wait_s) as manifest:
+    with Manifest.open(folder, wait_s=wait_s) as manifest:
         found = survey(folder, manifest, named)
     chosen = _chosen(found, named, supersede=supersede)
     if not chosen:

@@ -118,7 +118,7 @@ def run(
     ``ToolMissing`` where the place that was asked for is not to be had, and ``Stopped`` after
     Ctrl-C, when what was in flight is recorded.
     """
-    with Manifest.open_current(folder, wait_s) as manifest:
+    with Manifest.open(folder, wait_s=wait_s) as manifest:
         found = survey(folder, manifest, named, deliveries, recalled)
         actions, reminders = found.actions, found.reminders(deliveries)
         unused = manifest.unused_artifacts()

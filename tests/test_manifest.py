@@ -22,10 +22,17 @@ from unittest.mock import ANY
 
 import pytest
 
-from pipeline.errors import CannotWrite, JobBusy, NewerManifest, NotAsRecorded, SafelightError
+from pipeline.errors import (
+    CannotWrite,
+    JobBusy,
+    NewerManifest,
+    NotAsRecorded,
+    OlderManifest,
+    SafelightError,
+)
 from pipeline.hashing import digest_file
 from pipeline.manifest import MANIFEST_NAME, Manifest, NoManifest, connection, place, schema
-from pipeline.manifest.lock import LOCK_NAME
+from pipeline.manifest.lock import LOCK_NAME, WriterLock
 from pipeline.manifest.schema import MIGRATIONS, Migration, migrate, schema_version
 from pipeline.records import (
     Approval,
@@ -146,9 +153,7 @@ def test_an_approval_from_before_rounds_is_kept(tmp_path: Path) -> None:
         "INSERT INTO approvals (frame, version, approved_at) VALUES ('A', 1, 'then');"
     )
     old.close()
-    with pytest.raises(SafelightError, match="written by an older Safelight"):
-        Manifest.open(tmp_path).close()
-    with Manifest.open(tmp_path, write=True) as manifest:
+    with Manifest.open(tmp_path) as manifest:
         found = manifest.frames()["A"]
     assert (found.approved_version, found.approval, found.trips) == (1, Approval("then"), ())
 
@@ -403,7 +408,7 @@ def test_a_migration_that_fails_leaves_nothing_behind() -> None:
     database.close()
 
 
-def test_an_older_manifest_is_brought_up_to_date_by_a_writer(
+def test_an_older_manifest_is_brought_up_to_date_by_whoever_opens_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with Manifest.create(tmp_path) as manifest:
@@ -411,11 +416,12 @@ def test_an_older_manifest_is_brought_up_to_date_by_a_writer(
     more = (*MIGRATIONS, Migration("hand-offs", ("CREATE TABLE hand_offs (round INTEGER)",)))
     monkeypatch.setattr(connection, "MIGRATIONS", more)
     monkeypatch.setattr(schema.migrate, "__defaults__", (more,))
-    with pytest.raises(SafelightError, match="written by an older Safelight"):
+    lock = WriterLock.acquire(tmp_path)
+    with pytest.raises(OlderManifest, match=r"older Safelight .* failed: .*process \d+"):
         Manifest.open(tmp_path)
-    with Manifest.open_current(tmp_path) as reader:
+    lock.release()
+    with Manifest.open(tmp_path) as reader:
         assert list(reader.frames()) == ["QL0001"]
-    Manifest.open(tmp_path).close()
 
 
 @pytest.mark.parametrize("write", [False, True])

@@ -227,7 +227,7 @@ def test_other_content_of_the_original_is_a_change() -> None:
     ("libraries", "reason"),
     [
         ({**LIBRARIES, "numba": "0.62.1"}, "numba 0.61.0 -> 0.62.1"),
-        ({**LIBRARIES, "pass": "2"}, "pass 1 -> 2"),
+        ({**LIBRARIES, "pass": "2"}, "how this Safelight develops changed (pass 1 -> 2)"),
         ({"pass": "1"}, "numba removed (0.61.0)"),
     ],
 )

@@ -153,8 +153,7 @@ def _connect(path: Path, mode: str, wait_s: float) -> sqlite3.Connection:
 def _check_readable(connection: sqlite3.Connection, path: Path) -> None:
     if _check_identity(connection, path) < len(MIGRATIONS):
         raise OlderManifest(
-            f"{path} was written by an older Safelight. Any command that changes the job brings it"
-            " up to date; until then it cannot be read."
+            f"{path} was written by an older Safelight and has to be brought up to date"
         )
 
 

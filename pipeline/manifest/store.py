@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Self
 
-from pipeline.errors import OlderManifest, SafelightError
+from pipeline.errors import CannotWrite, JobBusy, OlderManifest, SafelightError
 from pipeline.hashing import canonical_json
 from pipeline.manifest.connection import (
     check_place,
@@ -148,14 +148,22 @@ class Manifest:
     ) -> Self:
         """Open the manifest of the job in ``folder``; a reader works while a writer does.
 
-        ``wait_s`` is how long a writer waits for another one to end. Raises ``NoManifest``,
-        ``NewerManifest``, ``JobBusy``, ``CannotWrite``, ``NotAsRecorded`` (damaged),
-        ``OlderManifest`` (for a reader), or ``SafelightError`` (a network drive, a link).
+        One of an older Safelight is brought up to date first, for a reader too. ``wait_s`` is how
+        long a writer waits for another one to end. Raises ``NoManifest``, ``NewerManifest``,
+        ``JobBusy``, ``CannotWrite``, ``NotAsRecorded`` (damaged), ``OlderManifest`` (where a reader
+        cannot write that much), or ``SafelightError`` (a network drive, a link).
         """
         check_place(folder)
         path = existing(folder)
         if not write:
-            connection, release = connect_reader(path)
+            try:
+                connection, release = connect_reader(path)
+            except OlderManifest as older:
+                try:
+                    cls.open(folder, write=True, wait_s=wait_s).close()
+                except (JobBusy, CannotWrite) as error:
+                    raise OlderManifest(f"{older}, which failed: {error}") from error
+                connection, release = connect_reader(path)
             return cls(connection, path, release, now)
         lock = WriterLock.acquire(folder, wait_s)
         try:
@@ -163,15 +171,6 @@ class Manifest:
         except BaseException:
             lock.release()
             raise
-
-    @classmethod
-    def open_current(cls, folder: Path, wait_s: float = 0.0) -> Self:
-        """Open to read what is about to be changed: an older manifest is brought up to date."""
-        try:
-            return cls.open(folder)
-        except OlderManifest:
-            cls.open(folder, write=True, wait_s=wait_s).close()
-            return cls.open(folder)
 
     def close(self) -> None:
         """Close the file and, for a writer, let the next one in."""
