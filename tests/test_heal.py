@@ -112,6 +112,20 @@ def test_grain_in_the_hole_is_that_around_it(rng):
     assert smooth[hole].std() / 10 < 0.6  # what the check would catch
 
 
+def test_an_edge_through_the_hole_takes_no_grain_away(rng):
+    """Noise of photons: variance in proportion to light, as strong on both sides of the edge once
+    the root is taken (Anscombe, Biometrika 35, 1948)."""
+    i, j = np.mgrid[:260, :260]
+    bright = i > 0.5 * j + 71
+    truth = np.where(bright, 0.5, 0.15)
+    noise = np.sqrt(truth) * 0.02
+    light = (truth + noise * rng.standard_normal((3, 260, 260))).astype(np.float32)
+    hole = disc((260, 260), 130, 130, 16)
+    error = (heal(light, hole, np.zeros_like(hole)) - truth) / noise
+    for side in (hole & bright, hole & ~bright):
+        assert 0.75 < error[:, side].std() < 1.15
+
+
 def test_a_ramp_is_continued_to_the_last_thousandth():
     """Laplace's equation continues a linear function exactly; here on square roots of light."""
     rows, columns = np.mgrid[:120, :140]

@@ -31,7 +31,7 @@ def operations(_value: Heal, _region: Region) -> Sequence[Operation]:
 
 EDIT = Edit(
     name="heal",
-    version=1,
+    version=2,
     value=Heal,
     space="scene",
     order=0,

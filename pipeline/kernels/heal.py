@@ -40,6 +40,9 @@ CALMEST = 0.1
 TEXTURE = 0.25
 """Share of the surroundings' texture, above grain, that is put back: more of it is livelier and
 farther from the truth."""
+CALM = 9.0
+"""Energy of fine detail, in units of grain's, from which a pixel has more than grain: three
+standard deviations."""
 BLACK = 1 / 1024
 """Linear level about which the square root turns into a line."""
 
@@ -187,19 +190,21 @@ def _filled(
 
 def _grain(
     flat: Float32, mean: Float32, best: Float32, used: Flags, inside: Indices, rim: Indices
-) -> float:
-    """How far to go from the mean of exemplars to the best one, 0 to 1.
+) -> Float32:
+    """How far to go from the mean of exemplars to the best one at each pixel, (n, 1), 0 to 1.
 
     As far as fine detail in the hole has the energy that it should have: what the calmest parts
-    around have, which is grain, and a share of what the rim has above that.
+    around have, which is grain, and a share of what the rim has above that. Calm pixels of the hole
+    get grain on their own account too: an edge beside them has energy enough for all.
     """
+    nothing = np.zeros((len(inside), 1), np.float32)
     clear = _clear(used)
     energy = _energy(_detail(flat))
-    calm = _block_means(np.where(clear, energy, np.nan))
+    blocks = _block_means(np.where(clear, energy, np.nan))
     rim = rim[clear[tuple(rim.T)]]
-    if not len(rim) or not calm.size:
-        return 0.0
-    grain = float(np.quantile(calm, CALMEST))
+    if not len(rim) or not blocks.size:
+        return nothing
+    grain = float(np.quantile(blocks, CALMEST))
     around = float(energy[tuple(rim.T)].mean())
     wanted = grain + TEXTURE * max(around - grain, 0.0)
     start = np.maximum(inside.min(axis=0) - 1, 0)
@@ -212,10 +217,20 @@ def _grain(
         patched[there] = fill
         fills.append(_detail(patched)[there].astype(np.float64))
     change = fills[1] - fills[0]
-    have, gained = (fills[0] ** 2).mean(), (change**2).mean()
+    calm = (fills[0] ** 2).mean(axis=1) < CALM * grain
+    own = _share(fills[0][calm], change[calm], grain)
+    share = _share(fills[0], change, wanted)
+    return np.asarray(np.where(calm[:, None], max(own, share), share), np.float32)
+
+
+def _share(detail: NDArray[np.float64], change: NDArray[np.float64], wanted: float) -> float:
+    """How much of a change, 0 to 1, gives detail an energy."""
+    if not detail.size:
+        return 0.0
+    have, gained = (detail**2).mean(), (change**2).mean()
     if have >= wanted or gained <= 0:
         return 0.0
-    half = (fills[0] * change).mean()
+    half = (detail * change).mean()
     return float(min((math.sqrt(half**2 + gained * (wanted - have)) - half) / gained, 1.0))
 
 

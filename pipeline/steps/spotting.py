@@ -70,7 +70,7 @@ def operations(_parameters: Spotting, _context: Context) -> Sequence[Operation]:
 
 STEP = Step(
     name="spotting",
-    version=1,
+    version=2,
     parameters=Spotting,
     space="working",
     neutral=Spotting(),
