@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+import subprocess
 import time
 from pathlib import Path
 
@@ -400,6 +401,20 @@ def test_profile_is_honoured(tmp_path: Path) -> None:
     source.strip(9, 14, part)
     assert np.array_equal(part[:, :, :30].transpose(1, 2, 0), pixels(source)[9:14])
     assert np.isnan(part[:, :, 30:]).all()
+
+
+@pytest.mark.parametrize("index", ["R98", "R03"])
+def test_a_cameras_jpeg_is_in_the_space_that_it_is_marked_with(tmp_path: Path, index: str) -> None:
+    """DCF 2.0 (JEITA CP-3461B): interoperability index R98 is sRGB, R03 the optional colour space,
+    Adobe RGB (1998). Marked by exiftool, as a camera does it: without a profile."""
+    path = tmp_path / "a.jpg"
+    path.write_bytes(imagecodecs.jpeg8_encode(np.full((16, 24, 3), (200, 90, 40), np.uint8), 98))
+    marks = [f"-InteropIndex={index}", "-ColorSpace=Uncalibrated", "-Orientation#=6"]
+    subprocess.run(["exiftool", "-q", "-overwrite_original", *marks, path], check=True)
+    source = open_original(path)
+    space = {"R98": "sRGB", "R03": "Adobe RGB (1998)"}[index]
+    assert np.abs(pixels(source) - working_of(np.array([200, 90, 40]) / 255, space)).max() < 0.01
+    assert source.orientation == 6
 
 
 def test_jpeg_with_profile_and_exif_orientation(tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import struct
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Any
@@ -17,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import UnreadableOriginal
+from pipeline.files.profile import profile_of
 from pipeline.frame import Float32, Light
 from pipeline.kernels.adaptation import adaptation_matrix
 from pipeline.kernels.orient import upright
@@ -24,6 +26,7 @@ from pipeline.kernels.spaces import D65, SPACES, XY, rgb_to_xyz_matrix, xy_to_xy
 
 MOST_PIXELS = 400_000_000
 DNG_VERSION, ORIENTATION, ICC_PROFILE = 50706, 274, 34675
+EXIF_DIRECTORY, INTEROPERABILITY, INTEROPERABILITY_INDEX = 34665, 40965, 1
 CFA, LINEAR_RAW = 32803, 34892
 
 
@@ -51,6 +54,8 @@ def open_picture(data: bytes) -> PictureSource:
     try:
         if data[:2] == b"\xff\xd8":
             pixels, profile, orientation = read_jpeg(data)
+            if profile is None and pixels.ndim == 3:
+                profile = _marked_profile(data)
         else:
             pixels, profile, orientation = read_tiff(data)
     except UnreadableOriginal:
@@ -96,7 +101,7 @@ def read_jpeg(data: bytes, *, inks: bool = False) -> tuple[NDArray[Any], bytes |
         if marker == 0xE2 and body.startswith(b"ICC_PROFILE\0") and len(body) > 14:
             profile_parts[body[12]] = body[14:]
         elif marker == 0xE1 and body.startswith(b"Exif\0\0"):
-            orientation = _exif_orientation(body[6:])
+            orientation = _exif_says(body[6:])[0]
         elif marker == 0xEE and body.startswith(b"Adobe"):
             upside_down = True  # in files with this segment inks are counted from full to none
         elif 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):
@@ -130,19 +135,39 @@ def _jpeg_segments(data: bytes) -> Iterator[tuple[int, int, int]]:
     raise UnreadableOriginal("it is cut short: the JPEG has no picture")
 
 
-def _exif_orientation(exif: bytes) -> int:
-    """The orientation of an Exif block, 1 where it names none (Exif 2.32, 4.6.4)."""
-    try:
+def _marked_profile(data: bytes) -> bytes | None:
+    """That of Adobe RGB (1998) for a JPEG marked as in the optional colour space of DCF 2.0 (JEITA
+    CP-3461B), as cameras mark theirs instead of embedding a profile; None for any other."""
+    for marker, start, end in _jpeg_segments(data):
+        body = data[start:end]
+        if marker == 0xE1 and body.startswith(b"Exif\0\0") and _exif_says(body[6:])[1]:
+            return profile_of("adobe-rgb")
+    return None
+
+
+def _exif_says(exif: bytes) -> tuple[int, bool]:
+    """The orientation of an Exif block, 1 where it names none (Exif 2.32, 4.6.4), and whether its
+    interoperability index is R03, that of files in DCF's optional colour space."""
+    orientation, index = 1, b""
+    # a broken Exif block neither turns nor colours the picture
+    with suppress(KeyError, struct.error):
         order = {b"II": "<", b"MM": ">"}[exif[:2]]
         (start,) = struct.unpack_from(order + "I", exif, 4)
-        (entries,) = struct.unpack_from(order + "H", exif, start)
-        for entry in range(entries):
-            tag, _, _, value = struct.unpack_from(order + "HHIH", exif, start + 2 + 12 * entry)
-            if tag == ORIENTATION:
-                return int(value)
-    except (KeyError, struct.error):
-        pass  # a broken Exif block does not turn the picture
-    return 1
+        first = _exif_directory(exif, order, start)
+        if ORIENTATION in first:
+            (orientation,) = struct.unpack(order + "H", first[ORIENTATION][:2])
+        for pointer in (EXIF_DIRECTORY, INTEROPERABILITY):
+            (start,) = struct.unpack(order + "I", first[pointer])
+            first = _exif_directory(exif, order, start)
+        index = first[INTEROPERABILITY_INDEX]
+    return orientation, index == b"R03\0"
+
+
+def _exif_directory(exif: bytes, order: str, start: int) -> dict[int, bytes]:
+    """A directory's tags and the four bytes that each holds or points with."""
+    (entries,) = struct.unpack_from(order + "H", exif, start)
+    fields = (struct.unpack_from(order + "H6x4s", exif, start + 2 + 12 * n) for n in range(entries))
+    return dict(fields)
 
 
 def read_tiff(data: bytes, *, inks: bool = False) -> tuple[NDArray[Any], bytes | None, int]:
