@@ -71,6 +71,21 @@ def test_white_stays_neutral_all_the_way_to_where_the_last_channel_clips() -> No
     assert np.diff(got[:, 1]).min() > -0.005
 
 
+def test_a_blown_white_takes_no_colour_from_what_lies_behind_it() -> None:
+    """A white sheet, brighter to the right, before a bright blue: where only one channel records,
+    the sheet's own colour next to it tells more than the backdrop's."""
+    scene = np.broadcast_to(np.array([0.25, 0.45, 0.85]), (160, 240, 3)).copy()
+    scene[40:120, 30:210] = np.exp2(np.linspace(-1, 1.2, 180))[None, :, None]
+    got = developed(with_surroundings(recorded(scene))[0])
+    inner = np.zeros((160, 240), bool)
+    inner[44:116, 34:206] = True
+    shares = got / got.sum(axis=2, keepdims=True)
+    away = np.abs(shares - 1 / 3).sum(axis=2)
+    clipped = (scene * DAYLIGHT >= 1).sum(axis=2)
+    assert away[inner & (clipped == 2)].mean() < 0.02
+    assert away[inner & (clipped == 1)].mean() < 0.02
+
+
 def test_wholly_clipped_places_are_neutral_and_no_darker_than_recorded() -> None:
     scene = sphere((0.9, 0.5, 0.3), 6.0)
     restored, small = with_surroundings(recorded(scene))
@@ -128,7 +143,7 @@ def test_picture_in_planes_keeps_its_bits_below_the_onset() -> None:
     picture = rng.uniform(0, 0.93, (3, 16, 16)).astype(np.float32)
     clip = np.ones(3, np.float32)
     small = np.full((4, 4, 3), 0.7, np.float32)
-    colours = surrounding_colours(small, np.full((4, 4), 1, np.float32))
+    colours = surrounding_colours(small, np.full((4, 4), 1, np.float32), clip)
     assert colours is not None
     before = picture.copy()
     restore_highlights(picture, 0, colours, clip)
@@ -141,10 +156,10 @@ def test_picture_in_planes_keeps_its_bits_below_the_onset() -> None:
 
 def test_nothing_clipped_needs_nothing() -> None:
     small = np.full((6, 5, 3), 0.5, np.float32)
-    assert surrounding_colours(small, np.full((6, 5), ONSET - np.float32(0.01))) is None
-    assert (
-        surrounding_colours(np.empty((0, 0, 3), np.float32), np.empty((0, 0), np.float32)) is None
-    )
+    clip = np.ones(3, np.float32)
+    assert surrounding_colours(small, np.full((6, 5), ONSET - np.float32(0.01)), clip) is None
+    empty = np.empty((0, 0, 3), np.float32), np.empty((0, 0), np.float32)
+    assert surrounding_colours(*empty, clip) is None
 
 
 def test_holes_take_the_colour_around_them() -> None:
@@ -153,7 +168,7 @@ def test_holes_take_the_colour_around_them() -> None:
     peak = np.full((32, 32), 0.8, np.float32)
     small[10:20, 12:22] = (2, 1, 1.7)
     peak[10:20, 12:22] = 1
-    colours = surrounding_colours(small, peak)
+    colours = surrounding_colours(small, peak, np.array([2, 1, 1.7], np.float32))
     assert colours is not None
     assert np.abs(colours - np.array([0.6, 0.3, 0.1])).max() < 0.01
     assert np.abs(colours.sum(axis=2) - 1).max() < 1e-5

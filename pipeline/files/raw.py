@@ -274,7 +274,7 @@ def _decoded_by_libraw(raw: Any, neutral: Float64, orientation: int, light: Ligh
         scale = np.asarray(gains.max() / 65535 / taken_for, np.float32)
         clip = np.asarray(gains / taken_for, np.float32)
         small = mean * scale
-        colours = surrounding_colours(small, (most * scale / clip).max(axis=2))
+        colours = surrounding_colours(small, (most * scale / clip).max(axis=2), clip)
         return _Decoding(_Decoded(pixels, scale, colours, clip).rows, None, small)
 
     return RawSource(height, width, orientation, light, seen)

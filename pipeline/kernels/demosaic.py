@@ -605,7 +605,7 @@ def with_surroundings(mosaic: Mosaic) -> tuple[Mosaic, Float32]:
     shape = (height // BLOCK, width // BLOCK)
     small, peak = np.empty((*shape, 3), np.float32), np.empty(shape, np.float32)
     _bin(mosaic, small, peak)
-    colours = surrounding_colours(small, peak)
+    colours = surrounding_colours(small, peak, mosaic.clip)
     if colours is not None:
         mosaic = mosaic._replace(colours=colours)
         _bin_restored(mosaic, peak, small)

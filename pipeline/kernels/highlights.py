@@ -129,33 +129,6 @@ def _pulled(colours, weights, coarse):
                 colours[y, x, c] = around + share * (colours[y, x, c] - around)
 
 
-def surrounding_colours(small: Float32, peak: Float32) -> Float32 | None:
-    """The colour of each place if it were not clipped, or None where nothing is clipped.
-
-    ``small``, (h, w, 3), is the picture's mean in each block of ``BLOCK`` × ``BLOCK`` pixels;
-    ``peak``, (h, w), the largest share of its channel's clipping level among the block's samples.
-    The result has a pixel for ``FIELD`` × ``FIELD``; its channels sum to 1.
-    """
-    if peak.max(initial=0) < ONSET:
-        return None
-    height, width = ((side + 1) // 2 for side in peak.shape)
-    colours = np.empty((height, width, 3), np.float32)
-    peaks, weights = np.empty((2, height, width), np.float32)
-    _chromaticities(small, peak, colours, peaks)
-    _seed_weights(colours, peaks, weights)
-    levels: list[tuple[Float32, Float32]] = [(colours, weights)]
-    while levels[-1][1].size > 1:
-        height, width = (height + 1) // 2, (width + 1) // 2
-        coarse = np.empty((height, width, 3), np.float32), np.empty((height, width), np.float32)
-        _pushed(levels[-1][0], levels[-1][1], coarse[0], coarse[1])
-        levels.append(coarse)
-    above = np.full((1, 1, 3), 1 / 3, np.float32)
-    for fine, weight in reversed(levels):
-        _pulled(fine, weight, above)
-        above = fine
-    return above
-
-
 @kernel
 def colour_around(colours, y, x):
     """The surrounding colour at a pixel: three channels that sum to 1."""
@@ -230,6 +203,73 @@ def restored(r, g, b, around, clip):
         max(g, g2 + white * (limit - g2)),
         max(b, b2 + white * (limit - b2)),
     )
+
+
+@kernel
+def _add_restored(small, peaks, clip, around, colours, weights):
+    """Count also places where two channels are open, with the third as they and ``around`` say."""
+    height, width, _ = small.shape
+    for y in range(peaks.shape[0]):
+        for x in range(peaks.shape[1]):
+            if peaks[y, x] < ONSET:
+                continue
+            r = g = b = most = f32(0)
+            least = f32(1e9)
+            closed_r = closed_g = closed_b = False
+            bottom, right = min(2 * y + 2, height), min(2 * x + 2, width)
+            for i in range(2 * y, bottom):
+                for j in range(2 * x, right):
+                    closed_r |= small[i, j, 0] >= ONSET * clip[0]
+                    closed_g |= small[i, j, 1] >= ONSET * clip[1]
+                    closed_b |= small[i, j, 2] >= ONSET * clip[2]
+                    light = small[i, j, 0] + small[i, j, 1] + small[i, j, 2]
+                    most, least = max(most, light), min(least, light)
+                    r, g, b = r + small[i, j, 0], g + small[i, j, 1], b + small[i, j, 2]
+            if int(closed_r) + int(closed_g) + int(closed_b) != 1:
+                continue
+            count = f32((bottom - 2 * y) * (right - 2 * x))
+            r, g, b = restored(r / count, g / count, b / count, around[y, x], clip)
+            total = r + g + b
+            colours[y, x, 0], colours[y, x, 1], colours[y, x, 2] = r / total, g / total, b / total
+            weights[y, x] = _smooth(f32(1) - (most - least) / (UNLIKE * most))
+
+
+def surrounding_colours(small: Float32, peak: Float32, clip: Float32) -> Float32 | None:
+    """The colour of each place if it were not clipped, or None where nothing is clipped.
+
+    ``small``, (h, w, 3), is the picture's mean in each block of ``BLOCK`` × ``BLOCK`` pixels;
+    ``peak``, (h, w), the largest share of its channel's clipping level among the block's samples;
+    ``clip``, (3,), those levels. Colours come from open places first, then also from those with one
+    clipped channel: where two are clipped a single one tells of no colour, and what blew out next
+    to it is more like it than what lies behind both. The result has a pixel for ``FIELD`` ×
+    ``FIELD``; its channels sum to 1.
+    """
+    if peak.max(initial=0) < ONSET:
+        return None
+    height, width = ((side + 1) // 2 for side in peak.shape)
+    colours = np.empty((height, width, 3), np.float32)
+    peaks, weights = np.empty((2, height, width), np.float32)
+    _chromaticities(small, peak, colours, peaks)
+    _seed_weights(colours, peaks, weights)
+    around = colours.copy()
+    _spread(around, weights)
+    _add_restored(small, peaks, clip, around, colours, weights)
+    _spread(colours, weights)
+    return colours
+
+
+def _spread(colours: Float32, weights: Float32) -> None:
+    """Fill in colours by their weights, in place: push, then pull."""
+    levels: list[tuple[Float32, Float32]] = [(colours, weights)]
+    while levels[-1][1].size > 1:
+        height, width = ((side + 1) // 2 for side in levels[-1][1].shape)
+        coarse = np.empty((height, width, 3), np.float32), np.empty((height, width), np.float32)
+        _pushed(levels[-1][0], levels[-1][1], coarse[0], coarse[1])
+        levels.append(coarse)
+    above = np.full((1, 1, 3), 1 / 3, np.float32)
+    for fine, weight in reversed(levels):
+        _pulled(fine, weight, above)
+        above = fine
 
 
 @kernel
