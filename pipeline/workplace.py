@@ -72,14 +72,14 @@ def wish_for(folder: Path, engine: str | None, scheduler: str | None, *, serve: 
 
     A scheduler asks for dask, a server for prefect. Raises ``InvalidInput``.
     """
-    name = engine or ("dask" if scheduler else None)
+    name = engine or ("dask" if scheduler is not None else None)
     written = None if name in ("here", "prefect") else read_job(folder).file.engine
     if name is None and written is not None:
         name = "prefect" if serve and written.name == "here" else written.name
     faults = []
     if name not in ENGINES:
         faults.append(Problem("--engine", 0, "", wording.shown(str(name)), ", ".join(ENGINES)))
-    elif scheduler and name != "dask":
+    elif scheduler is not None and name != "dask":
         faults.append(Problem("--scheduler", 0, "", f"with --engine {name}", "--engine dask"))
     elif serve and name == "here":
         faults.append(Problem("--serve", 0, "", "with --engine here", "--engine prefect or dask"))
@@ -87,7 +87,7 @@ def wish_for(folder: Path, engine: str | None, scheduler: str | None, *, serve: 
         raise InvalidInput(faults)
     if name != "dask" or written is None:
         return Wish(name, serve=serve)  # type: ignore[arg-type]  # one of ENGINES
-    return Wish("dask", scheduler or written.scheduler, written.paths, serve)
+    return Wish("dask", written.scheduler if scheduler is None else scheduler, written.paths, serve)
 
 
 class Listener(Protocol):
@@ -136,7 +136,7 @@ def workplace(folder: Path, job: str, wish: Wish, listener: Listener | None) -> 
     if wish.name == "here":
         yield Workplace(here, listener)
         return
-    if wish.scheduler:
+    if wish.scheduler is not None:
         check_scheduler(wish.scheduler)
     server = prefect_server(wish.name, serve=wish.serve)
     from pipeline.engines.prefect import OnPrefect

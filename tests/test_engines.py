@@ -396,7 +396,10 @@ def test_a_worker_that_does_not_see_the_job_is_named_before_anything_begins(
     paths = {str(tmp_path): "/nowhere"}
     with (
         dask_engine("where", tmp_path, request, paths=paths) as make,
-        pytest.raises(ToolMissing, match=r"worker tcp://.*: /nowhere/job/.* is not there"),
+        pytest.raises(
+            ToolMissing,
+            match=r"worker tcp://.*: it does not see the job's folder as /nowhere/job; .* paths",
+        ),
     ):
         list(make(1).run([Task("Q1", 1)]))
 

@@ -557,9 +557,21 @@ def test_without_a_scheduler_a_clear_sentence_at_once(server, job) -> None:
     for address, said in {
         "tcp://127.0.0.1:9": "no Dask scheduler listens at tcp://127.0.0.1:9: Connection refused",
         "nonsense": "nonsense is no scheduler's address; allowed: tcp://HOST:PORT",
+        "http://127.0.0.1:9": "http://127.0.0.1:9 is no scheduler's address; allowed: tcp://",
+        "": "nothing is no scheduler's address; allowed: tcp://HOST:PORT",
     }.items():
         with pytest.raises(ToolMissing, match=said):
             run(job, engine=Wish("dask", address))
+
+
+def test_what_is_no_scheduler_is_not_waited_for(server, job, monkeypatch) -> None:
+    """A Prefect server, to which Dask's client would listen without end; and tls without keys."""
+    monkeypatch.setattr(servers, "GREETING_S", 0.2)
+    address = server.api.removeprefix("http://").removesuffix("/api")
+    with pytest.raises(ToolMissing, match=f"listens at {address} is no Dask scheduler"):
+        run(job, engine=Wish("dask", address))
+    with pytest.raises(ToolMissing, match="needs a certificate of Dask's configuration"):
+        run(job, engine=Wish("dask", f"tls://{address}"))
 
 
 def test_what_is_asked_for_on_the_command_line(job) -> None:
@@ -577,6 +589,7 @@ def test_what_is_asked_for_on_the_command_line(job) -> None:
     assert asked(None, None, serve=True) == Wish("dask", "tcp://b:2", {"/a": "/b"}, True)
     assert asked(None, "tcp://a:1") == Wish("dask", "tcp://a:1", {"/a": "/b"})
     assert asked("prefect", None) == Wish("prefect")
+    assert asked(None, "") == Wish("dask", "", {"/a": "/b"})  # is refused, not forgotten
     for wrong in (("fred", None), ("here", "tcp://a:1")):
         with pytest.raises(InvalidInput, match="allowed"):
             asked(*wrong)

@@ -22,6 +22,8 @@ from pipeline.errors import SafelightError
 Answer = tuple[str, Any, Failure | None]
 """A task's name, its record and its failure, as in ``Outcome``."""
 
+PATHS_SAY = "job.yaml's engine says with paths where workers find it"
+
 
 class OtherVersions(SafelightError):
     """This process would make other files than those that the keys promise."""
@@ -56,11 +58,16 @@ def work_off(folder: str, names: Sequence[str]) -> list[Answer]:
 
 def hindrance(folder: str, mark: str) -> str | None:
     """Why the spool with that mark cannot be served from this process; None where it can."""
+    job = Path(folder).parents[1]
     try:
         found = _desk(Path(folder)).spool.header.mark
+    except SpoolGone as error:
+        if isinstance(error.__cause__, PermissionError):
+            return f"it may not read in {job}: workers have to be the same user's"
+        return f"it does not see the job's folder as {job}; {PATHS_SAY}"
     except SafelightError as error:
         return str(error)
-    return None if found == mark else f"{folder} is another folder there"
+    return None if found == mark else f"{job} is another folder there; {PATHS_SAY}"
 
 
 def prepare(folder: str, processes: int) -> None:

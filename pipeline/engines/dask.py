@@ -101,6 +101,11 @@ class Cluster:
         except OSError as error:
             where = f"the scheduler at {self._address}" if self._address else "a cluster of its own"
             raise ToolMissing(f"{where} does not answer ({error})") from error
+        except TypeError as error:  # tls without what it needs
+            raise ToolMissing(
+                f"{self._address} needs a certificate of Dask's configuration "
+                "(distributed.comm.tls), which names none"
+            ) from error
 
     def _started(self) -> LocalCluster:
         from pipeline.engines.capacity import cores

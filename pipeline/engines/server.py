@@ -34,6 +34,9 @@ KEY = "PREFECT_API_KEY"
 CONNECT_S = 2.0
 """How long a scheduler may take to accept a connection."""
 
+GREETING_S = 5.0
+"""How long one that has accepted may take to say something; it may be busy. Ours, no source."""
+
 HEALTH_S = 1.0
 """How long a server may take to say that it is well."""
 
@@ -256,19 +259,39 @@ def _start(folder: Path) -> Server:
 
 
 def check_scheduler(address: str) -> None:
-    """Raises ``ToolMissing`` where nothing listens at a scheduler's address."""
+    """Raises ``ToolMissing`` where no scheduler listens at an address."""
     try:
         parts = urlsplit(address if "://" in address else f"tcp://{address}")
         host, port = parts.hostname, parts.port
-        if not host or not port:
+        if not host or not port or parts.scheme not in ("tcp", "tls"):
             raise ValueError
-        with socket.create_connection((host, port), CONNECT_S):
-            pass
+        with socket.create_connection((host, port), CONNECT_S) as connection:
+            greeted = parts.scheme == "tls" or _greets(connection)
     except ValueError as error:
         raise ToolMissing(
-            f"{address} is no scheduler's address; allowed: tcp://HOST:PORT"
+            f"{address or 'nothing'} is no scheduler's address; allowed: tcp://HOST:PORT"
         ) from error
     except OSError as error:
         raise ToolMissing(
             f"no Dask scheduler listens at {address}: {error.strerror or error}"
         ) from error
+    if not greeted:
+        raise ToolMissing(f"what listens at {address} is no Dask scheduler, or one that hangs")
+
+
+def _greets(connection: socket.socket) -> bool:
+    """Whether the other side begins as Dask does, whose client waits without end for what does not.
+
+    It says first what it can read, a message with the key ``pickle-protocol``.
+    """
+    until = time.monotonic() + GREETING_S
+    said = b""
+    with suppress(OSError):
+        while len(said) < 4096 and (left := until - time.monotonic()) > 0:
+            connection.settimeout(left)
+            if not (more := connection.recv(4096)):
+                break
+            said += more
+            if b"pickle-protocol" in said:
+                return True
+    return False
