@@ -81,12 +81,13 @@ def write_dng(
     """Write a uint16 mosaic (h, w), or linear RGB (h, w, 3), as a DNG and return its path.
 
     ``pattern`` names the colours row by row: 4 letters for 2 × 2, 36 for 6 × 6. ``black`` is one
-    level or one for each place of a 2 × 2 pattern, row by row. ``active_area`` is top, left,
-    bottom, right. ``compression="ljpeg"`` with ``tile`` writes lossless JPEG (ITU-T T.81, process
-    14), two interleaved components a tile as cameras do.
+    level, one for each place of a 2 × 2 pattern, row by row, or an array of two dimensions that
+    repeats. ``active_area`` is top, left, bottom, right. ``compression="ljpeg"`` with ``tile``
+    writes lossless JPEG (ITU-T T.81, process 14), two interleaved components a tile as cameras do.
     """
     cfa = np.ascontiguousarray(cfa, np.uint16)
     mosaic = cfa.ndim == 2
+    repeat = np.shape(black) if np.ndim(black) == 2 else (2, 2) if np.size(black) == 4 else None
     side = int(len(pattern) ** 0.5)
     signatures = calibration_signatures or (None, None)
     tags = _tags(
@@ -101,7 +102,7 @@ def write_dng(
             (33422, BYTE, [LETTER_CODE[letter] for letter in pattern] if mosaic else None),
             (50710, BYTE, (0, 1, 2) if mosaic else None),  # CFAPlaneColor
             (50711, SHORT, 1 if mosaic else None),  # CFALayout: rectangular
-            (50713, SHORT, (2, 2) if np.size(black) == 4 else None),  # BlackLevelRepeatDim
+            (50713, SHORT, repeat),  # BlackLevelRepeatDim
             (50714, RATIONAL, black),
             (50717, LONG, white),
             (50721, SRATIONAL, color_matrix1),

@@ -534,10 +534,28 @@ def test_black_may_differ_by_row_and_column(tmp_path, area, by_libraw):
     assert np.abs(pixels(source) - COLOUR / NEUTRAL).max() < 3e-4
 
 
+@pytest.mark.parametrize("shape", [(1, 2), (2, 1), (3, 3), (4, 4), (2, 8)])
+@pytest.mark.parametrize("by_libraw", [False, True])
+def test_black_may_repeat_in_a_pattern_of_any_size(tmp_path, shape, by_libraw):
+    """DNG 1.7.1.0, BlackLevelRepeatDim: rows and columns, from the active area's corner on."""
+    black = 500 + 16 * np.arange(shape[0] * shape[1]).reshape(shape)
+    floor = np.tile(black, (48, 64))[:40, :60]
+    samples = np.full((48, 64), 77)
+    camera = mosaic_of(flat(40, 60)) * (15000 - black.max())
+    samples[3:43, 2:62] = np.round(camera + floor)
+    tags = [(50712, 3, 16384, tuple(range(16384)), True)] if by_libraw else []
+    options = {"black": black, "white": 15000, "as_shot_neutral": NEUTRAL}
+    options |= {"active_area": (3, 2, 43, 62), "extra_tags": tags}
+    source = open_original(write_dng(tmp_path / "a.dng", samples, **options))
+    assert np.abs(pixels(source) - COLOUR / NEUTRAL).max() < 3e-4
+
+
 def test_black_of_rows_that_are_not_there_is_refused(tmp_path):
     path = tmp_path / "a.dng"
     write_dng(path, np.full((32, 40), 900), extra_tags=[sixteenths(50715, np.ones(7))])
-    with pytest.raises(UnreadableOriginal, match="black levels for 7 columns and 32 rows"):
+    with pytest.raises(
+        UnreadableOriginal, match="black levels for 7 columns; its active area has 40"
+    ):
         open_original(path)
 
 

@@ -8,6 +8,7 @@ Specification 1.7.1.0; knows nothing of what becomes of the pixels.
 from __future__ import annotations
 
 import io
+import math
 import struct
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -51,21 +52,20 @@ MOST_BASELINE_STOPS = 8.0
 
 @dataclass(frozen=True, slots=True)
 class Tilt:
-    """What black lies above its level at each row and column of the active area, in whole codes."""
+    """What black lies above its 2 × 2 levels at each row and column of the active area, and at the
+    places of a pattern that repeats all over it, in whole codes."""
 
     rows: NDArray[np.int32]
     columns: NDArray[np.int32]
-
-    @property
-    def most(self) -> int:
-        """The largest of all."""
-        return int(self.rows.max() + self.columns.max())
+    pattern: NDArray[np.int32]
 
     def taken_off(self, samples: NDArray[np.uint16]) -> NDArray[np.uint16]:
         """The active area's samples as if its black were level; none goes below 0."""
         level = np.empty_like(samples)
+        repeats = -(-len(self.columns) // self.pattern.shape[1])
+        lines = np.tile(self.pattern, repeats)[:, : len(self.columns)] + self.columns
         for row, more in enumerate(self.rows):
-            level[row] = np.clip(samples[row] - (self.columns + more), 0, 65535)
+            level[row] = np.clip(samples[row] - (lines[row % len(lines)] + more), 0, 65535)
         return level
 
 
@@ -119,10 +119,9 @@ def read_dng(data: bytes, threads: int = 1) -> DNG | None:
                 if size <= 0 or offset + size > len(data):
                     raise UnreadableOriginal("it is cut short: a part of the picture is missing")
             camera = _camera(first)
-            black = _black(main)
-            tilt = _tilt(main, area)
+            black, tilt, highest = _black(main, area)
             white = float(np.max(_numbers(main, WHITE, (2.0**main.bitspersample - 1,))))
-            white -= 0 if tilt is None else tilt.most
+            white -= highest - float(black.max())
             if not 0 <= black.max() < white:
                 raise UnreadableOriginal(
                     f"its black level {black.max():g} is not below its white level {white:g}"
@@ -278,33 +277,38 @@ def _mosaic(
     return np.ascontiguousarray(mosaic[top:bottom, left:right])
 
 
-def _black(page: Any) -> Float64:
+def _black(page: Any, area: tuple[int, int, int, int]) -> tuple[Float64, Tilt | None, float]:
+    """Black at the mosaic's places, (2, 2), how it differs from there, and the highest of all.
+
+    Chapter "Mapping Raw Values to Linear Reference Values".
+    """
     rows, columns = (int(n) for n in _numbers(page, BLACK_REPEAT, (1, 1)))
     levels = _numbers(page, BLACK, (0.0,))
     # several samples a pixel (linear raw) are decoded by LibRaw, which takes care of their levels
     levels = levels[: rows * columns].reshape(rows, columns)
-    rows_of, columns_of = max(2, rows), max(2, columns)
-    tiled = np.tile(levels, (rows_of // rows, columns_of // columns))
-    # longer patterns than the mosaic's own are cut down to their mean at each of its places
-    return np.array([[tiled[i::2, j::2].mean() for j in (0, 1)] for i in (0, 1)])
+    # repeated until it is whole for the mosaic too
+    pattern = np.tile(levels, (math.lcm(rows, 2) // rows, math.lcm(columns, 2) // columns))
+    black = np.array([[pattern[i::2, j::2].mean() for j in (0, 1)] for i in (0, 1)])
+    rest = pattern - np.tile(black, (pattern.shape[0] // 2, pattern.shape[1] // 2))
+    down = _by_line(page, BLACK_BY_ROW, area[2] - area[0], "rows")
+    across = _by_line(page, BLACK_BY_COLUMN, area[3] - area[1], "columns")
+    highest = float(levels.max() + down.max() + across.max())
+    if not (rest.any() or down.any() or across.any()):
+        return black, None, highest
+    whole = (np.rint(values).astype(np.int32) for values in (down, across, rest))
+    return black, Tilt(*whole), highest
 
 
-def _tilt(page: Any, area: tuple[int, int, int, int]) -> Tilt | None:
-    """Chapter "Mapping Raw Values to Linear Reference Values"; the tags hold fractions of codes."""
-    top, left, bottom, right = area
-    by_row, by_column = _numbers(page, BLACK_BY_ROW), _numbers(page, BLACK_BY_COLUMN)
-    if not by_row.any() and not by_column.any():
-        return None
-    rows = by_row if by_row.size else np.zeros(bottom - top)
-    columns = by_column if by_column.size else np.zeros(right - left)
-    if (rows.size, columns.size) != (bottom - top, right - left):
+def _by_line(page: Any, code: int, count: int, lines: str) -> Float64:
+    """A level for each row or column of the active area; fractions of codes."""
+    levels = _numbers(page, code, (0.0,) * count)
+    if levels.size != count:
         raise UnreadableOriginal(
-            f"it has black levels for {columns.size} columns and {rows.size} rows; its active area "
-            f"is {right - left} × {bottom - top}"
+            f"it has black levels for {levels.size} {lines}; its active area has {count}"
         )
-    if max(np.abs(rows).max(), np.abs(columns).max()) > 65535:
-        raise UnreadableOriginal("the black levels of its rows and columns make no sense")
-    return Tilt(np.rint(rows).astype(np.int32), np.rint(columns).astype(np.int32))
+    if np.abs(levels).max() > 65535:
+        raise UnreadableOriginal(f"the black levels of its {lines} make no sense")
+    return levels
 
 
 def _matrix(page: Any, code: int) -> Float64 | None:
