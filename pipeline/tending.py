@@ -128,7 +128,9 @@ def _take_in(job: Path, cards: Sequence[Path]) -> tuple[bool, list[str]]:
 
     taken = ingest(job, cards)
     failed = [f"{name}: {why}" for name, why in taken.failed.items()]
-    return taken.exit_code == 0, [counted(len(taken.new), "new frame"), *failed]
+    renamed = [f"{Path(path).name} is {frame}" for path, frame in taken.renamed.items()]
+    words = [counted(len(taken.new), "new frame"), *failed, *renamed, *taken.notes]
+    return taken.exit_code == 0, words
 
 
 def _take_back(job: Path, returns: Sequence[Path]) -> tuple[bool, list[str]]:
@@ -149,7 +151,12 @@ def _carry_out(job: Path, _: Sequence[Path]) -> tuple[bool, list[str]]:
 
     done = run(job, wait_s=WAIT_S)
     failed = [f"{frame}: {failure.sentence}" for frame, failure in done.failed.items()]
-    return done.exit_code == 0, [done.said or "nothing to develop", *failed]
+    left = [
+        f"{action.frame}: {action.action}: {action.reason}"
+        for action in done.untouched
+        if action.action in ("stale", "wait")  # a person decides
+    ]
+    return done.exit_code == 0, [done.said or "nothing to develop", *failed, *left, *done.notes]
 
 
 def _not_empty(folders: Sequence[str]) -> list[Path]:

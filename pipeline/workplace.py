@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any, Literal, Protocol
 from pipeline import wording
 from pipeline.engines import Engine, Failure, MakeEngine, Task
 from pipeline.engines.server import check_scheduler, unwell
-from pipeline.errors import InvalidInput, Problem, ToolMissing
+from pipeline.errors import InvalidInput, Problem, ToolMissing, printable
 from pipeline.status import by_urgency
 from pipeline.survey import read_job
 from pipeline.wording import counted
@@ -149,7 +149,7 @@ def workplace(folder: Path, job: str, wish: Wish, listener: Listener | None) -> 
         return Header(DO, TIMEOUT_S, what_decides(), VERSIONS, wish.paths)
 
     named = f"{job}, {time.strftime('%Y-%m-%d %H:%M')}"
-    labels = ["safelight", f"job: {job}", f"folder: {folder}"]
+    labels = ["safelight", f"job: {job}", f"folder: {printable(str(folder))}"]
     with OnPrefect(folder, header, _site(wish), stage_of, name=named, labels=labels) as make:
         near = wish.scheduler is None
         yield OnPage(make, server, folder, job, listener, near=near)
@@ -272,10 +272,10 @@ class OnPage(Workplace):
         more = f", the {ROWS} most pressing" if len(rows) > ROWS else ""
         said = f"{self._job}: {counted(len(rows), 'frame')}{more}"
         owed = f"{self._job}: what retouching is owed"
-        folder = self._folder
+        folder, shown = self._folder, printable(str(self._folder))
         self._tell(lambda flow: flow.show_table(self._key("frames"), _table(rows), said))
         self._tell(lambda flow: flow.show_text(self._key("retouch"), _owed(rows), owed))
-        self._tell(lambda flow: flow.show_text(self._key("proofs"), _reports(folder), str(folder)))
+        self._tell(lambda flow: flow.show_text(self._key("proofs"), _reports(folder), shown))
 
     def _tell(self, call: Callable[[Flow], None]) -> None:
         """What the page is not told, because its server is away, is told by ``status``."""

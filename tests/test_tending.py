@@ -14,6 +14,7 @@ from pipeline.manifest import Manifest
 from pipeline.tending import Watch, look_after, tend
 from tests.job_for_tests import (
     InProcess,
+    edit,
     make_job,
     retouched,
     safelight,
@@ -93,6 +94,23 @@ def test_what_needs_a_word_is_left_and_keeps_nothing_else_from_being_done(
     assert "stranger.tif" in said
     assert "empty.dng" in said
     assert "2 frames developed" in said
+
+
+def test_what_a_person_should_know_is_said(job: Path, tmp_path: Path) -> None:
+    """As ``ingest`` and ``run`` say it: nobody sees their terminal."""
+    (job / "frames").mkdir()
+    (job / "frames/F0001.yaml").write_text("frame: F0001\nretouch: {ask: [{what: the rim}]}\n")
+    retouched(sent_file(hand_off(job, ["F0001"], "Ines"), job), tmp_path / "back")
+    tend(str(job), [], [str(tmp_path / "back")])
+    edit(job / "recipes/look.yaml", "stops: 0.1", "stops: 0.3")  # after it was retouched
+    (whole,) = write_card(tmp_path / "card", ["F0001"])
+    edited = bytearray(whole.read_bytes())
+    edited[-1] ^= 1  # another picture of a name that is taken
+    whole.write_bytes(edited)
+    _, said = tend(str(job), [str(tmp_path / "card")], [])
+    assert said.startswith("1 new frame; F0001.dng is F0001-2; ")
+    assert "; F0001: stale: " in said
+    assert said.split("; F0001: stale: ")[1] in safelight("run", cwd=job).stdout
 
 
 def test_folders_that_are_not_there_are_passed_over(job: Path) -> None:
