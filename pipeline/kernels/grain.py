@@ -88,15 +88,17 @@ def add_grain(r, g, b, field, strength):
 
     With x the square root of luminance, near to lightness, and n the noise, of standard deviation
     1: ``y = x + 4 strength x (1 - x) n``, strongest in the middle, none in black and white (common
-    practice, no source).
+    practice, no source). The light y² is divided by what noise adds to its mean, ``1 + (4 strength
+    (1 - x))²``: where grain melts together, from afar or in a smaller file, light adds up, and the
+    picture must not be lighter for it.
     """
     for i in range(r.size):
         luminance = _RED * r[i] + _GREEN * g[i] + _BLUE * b[i]
         x = np.sqrt(max(luminance, f32(0)))
         noise = (field[i] - f32(0.5)) * f32(2 * WIDEST)
-        weight = max(x * (f32(1) - x), f32(0)) * f32(4)
-        ratio = max(x + strength * weight * noise, f32(0)) / max(x, DARKEST)
-        gain = ratio * ratio if x > DARKEST else f32(1)
+        share = f32(4) * strength * max(f32(1) - x, f32(0))
+        ratio = max(f32(1) + share * noise, f32(0))
+        gain = ratio * ratio / (f32(1) + share * share) if x > DARKEST else f32(1)
         r[i] *= gain
         g[i] *= gain
         b[i] *= gain

@@ -51,7 +51,7 @@ def field(parameters: Grain, context: Context) -> Builder:
 
 STEP = Step(
     name="grain",
-    version=1,
+    version=2,
     parameters=Grain,
     space="working",
     neutral=Grain(strength=0),
