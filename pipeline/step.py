@@ -55,7 +55,7 @@ HOLD_VERSION = 1
 FOLLOW_VERSION = 1
 """Of carrying masks from one frame to another."""
 
-RENDITION_VERSION = 2
+RENDITION_VERSION = 3
 """Of all that makes delivered pixels from a master: resizing, sharpening, encoding."""
 
 METADATA_VERSION = 2

@@ -145,6 +145,21 @@ def test_the_pyramid_costs_nothing_that_is_seen(master):
     assert abs(difference.mean()) < 2e-4
 
 
+@pytest.mark.parametrize("space", ["srgb", "adobe-rgb"])
+def test_white_has_no_specks_at_any_size(space):
+    """Weights that sum to 1 leave a plain field as it is, in exact arithmetic: a cut-out's white is
+    255 to the last pixel."""
+    master = np.full((1003, 1501, 3), 65535, np.uint16)
+    sizes = [Size(long_edge=edge, enlarge=True) for edge in (1501, 1500, 1024, 640, 100, 2222)]
+    for bits, most in ((8, 255), (16, 65535)):
+        specs = [RenditionSpec(space, bits, size, sharpen_for=USUAL["matte"]) for size in sizes]
+        for picture in render(master, specs):
+            assert picture.min() == most
+            assert picture.max() == most
+    black = render(np.zeros_like(master), [RenditionSpec(space, 8, size) for size in sizes])
+    assert max(picture.max() for picture in black) == 0
+
+
 def test_a_grey_master_gives_a_grey_picture():
     grey = RANDOM.integers(0, 65536, (300, 200, 1)).astype(np.uint16).repeat(3, 2)
     for codes in render(

@@ -34,6 +34,8 @@ GAMUT_TOLERANCE = 1e-6
 BISECTIONS = 18
 NOISES_APART = 0x3C6EF372
 """Places in the sequence of noise between one ink and the next: farther than a picture is long."""
+END = 1e-3
+"""In 8-bit codes: a quarter of a 16-bit one."""
 LEAST_INK = 129
 """In 16-bit codes: half a code of 8 bits, which rounding would take for none as well."""
 HUGE = 1e6
@@ -304,14 +306,15 @@ def _dither(values, first_pixel, codes):
     The noise is the difference of two neighbouring uniform numbers: triangular within one code,
     which keeps mean and variance of the error constant, and weak at low frequencies (Lipshitz,
     Wannamaker, Vanderkooy, J. Audio Eng. Soc. 40(5) 1992). Within one code of black and white it is
-    uniform within half a code: as true to the mean, and never beyond the ends. All channels of a
-    pixel take the same noise, so that a grey stays grey.
+    uniform within half a code: as true to the mean, and never beyond the ends. What is nearer to
+    white than ``END`` is white, which a sum of weights may miss by a last bit and which must have
+    no specks. All channels of a pixel take the same noise, so that a grey stays grey.
     """
     for i in range(BLOCK):
         index = np.uint32(first_pixel + np.uint32(i))
         own = _uniform(index)
         triangular = own - _uniform(np.uint32(index + np.uint32(1)))
-        value = values[i]
+        value = f32(255) if values[i] > f32(255 - END) else values[i]
         near_end = (value < f32(1)) | (value > f32(254))
         noise = own - f32(0.5) if near_end else triangular
         codes[i] = i32(min(max(value + noise + f32(0.5), f32(0)), f32(255)))
