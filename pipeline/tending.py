@@ -5,14 +5,17 @@ Nothing is decided that a person decides: what is only asked about is left, and 
 
 from __future__ import annotations
 
+import fcntl
 import os
 import re
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline import wording
-from pipeline.errors import InvalidInput, Problem, SafelightError
+from pipeline.engines.server import state_folder
+from pipeline.errors import InvalidInput, Problem, SafelightError, printable
 from pipeline.survey import read_job
 from pipeline.wording import counted
 from pipeline.workplace import mark_of, prefect_server
@@ -43,6 +46,10 @@ class Watch:
         return True
 
 
+class AlreadyWatched(SafelightError):
+    """Somebody looks after the job already; nothing was done."""
+
+
 def look_after(
     folder: Path,
     cards: Sequence[Path],
@@ -55,7 +62,7 @@ def look_after(
     """Serve a deployment that tends the job, until Ctrl-C; a run begins when something is new.
 
     ``say`` is told where the deployment is shown. Raises ``InvalidInput`` where no folder is given
-    or one lies in the job's own, and ``ToolMissing`` where there is no server.
+    or one lies in the job's own, ``AlreadyWatched``, and ``ToolMissing`` where there is no server.
     """
     name = read_job(folder).file.job
     given = [*(("--cards", path) for path in cards), *(("--returns", path) for path in returns)]
@@ -68,6 +75,37 @@ def look_after(
         faults = [Problem("schedule", 0, "", "nothing to watch", "--cards DIR, --returns DIR")]
     if faults:
         raise InvalidInput(faults)
+    with _alone(folder):
+        _serve(folder, name, cards, returns, every_s, serve=serve, say=say)
+
+
+@contextmanager
+def _alone(folder: Path) -> Iterator[None]:
+    """While this is the only one that watches for a job: each card would be taken in twice, and
+    of two that watch other folders the first would do what the second was told."""
+    states = state_folder()
+    states.mkdir(mode=0o700, parents=True, exist_ok=True)
+    with (states / f"schedule-{mark_of(folder)}.lock").open("w") as lock:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as error:
+            raise AlreadyWatched(
+                f"another schedule watches for the job in {folder} already; end that one first, or "
+                "give all folders to one"
+            ) from error
+        yield
+
+
+def _serve(
+    folder: Path,
+    name: str,
+    cards: Sequence[Path],
+    returns: Sequence[Path],
+    every_s: float,
+    *,
+    serve: bool,
+    say: Callable[[str], None],
+) -> None:
     server = prefect_server("prefect", serve=serve)
     from pipeline.engines.quiet import import_prefect
 
@@ -75,7 +113,7 @@ def look_after(
     from pipeline.engines.deployment import serve as serve_deployment
 
     say(f"{server.page}/deployments")
-    watched = [path.resolve() for _, path in given]
+    watched = [path.resolve() for path in (*cards, *returns)]
     serve_deployment(
         # it is a part of a path at the server's, and two jobs may have one name
         f"{re.sub('[/%&<>]+', '-', name)} {mark_of(folder)}",
@@ -88,6 +126,10 @@ def look_after(
         },
         Watch(watched).news,
         every_s,
+        about=printable(
+            f"Takes in what appears in {', '.join(map(str, watched))}, and does what is planned "
+            f"for the job in {folder}."
+        ),
     )
 
 

@@ -20,7 +20,7 @@ from contextlib import contextmanager, suppress
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
-from urllib.request import urlopen
+from urllib.request import Request, urlopen
 
 import psutil
 import pytest
@@ -328,6 +328,13 @@ def scheduled(job: Path, *arguments: str) -> Iterator[subprocess.Popen[str]]:
         kill(process)
 
 
+def deployments(server: servers.Server) -> list[Any]:
+    """What a server may be asked to run."""
+    asked = Request(f"{server.api}/deployments/filter", b"{}", {"Content-Type": "application/json"})
+    with urlopen(asked) as answer:
+        return json.load(answer)
+
+
 def of_schedule(server: servers.Server, function: str = "safelight-schedule") -> list[Any]:
     """The runs that the schedule began, the latest first."""
     from prefect.client.schemas.filters import FlowFilter, FlowFilterName
@@ -352,6 +359,9 @@ def test_a_schedule_takes_in_what_arrives(server, job, tmp_path) -> None:
     with scheduled(job, "--cards", str(card), "--returns", str(back)):
         time.sleep(3)
         assert len(of_schedule(server)) == before, "nothing was there to do"
+        second = safelight("schedule", "--cards", str(tmp_path / "other"), cwd=job)
+        assert (second.returncode, second.stdout) == (2, "")
+        assert "another schedule watches for the job" in second.stderr
         retouched(sent, back)
         write_card(card, [f"N{number:04}" for number in range(30)])  # six are new
         wait_until(lambda: len(of_schedule(server)) > before, 90)
@@ -362,7 +372,21 @@ def test_a_schedule_takes_in_what_arrives(server, job, tmp_path) -> None:
         assert again.start_time >= run_of_it.end_time
         assert "6 new frames; 1 taken back" in run_of_it.state.message, run_of_it.state
         assert run_of_it.name == "small"
+    with api() as client:
+        shown = client.read_deployment(run_of_it.deployment_id)
+    assert shown.paused
+    assert shown.description.startswith(f"Takes in what appears in {card}, {back}, and does")
     assert_nothing_torn(job)
+
+
+def test_a_schedule_whose_server_died_ends_when_it_is_told(tmp_path, job) -> None:
+    with prefect_server(tmp_path / "state") as own:
+        with scheduled(job, "--cards", str(tmp_path / "card")) as process:
+            wait_until(lambda: deployments(own), 30)
+            end(own.pid)
+            asked_at = time.monotonic()
+        assert time.monotonic() - asked_at < 10
+        assert process.communicate() == ("", "")
 
 
 def test_a_scheduled_run_can_be_cancelled_on_the_page(server, job, tmp_path) -> None:

@@ -5,6 +5,7 @@ Each run is a process of its own, which the page can cancel: it is asked to stop
 
 from __future__ import annotations
 
+import asyncio
 import os
 import threading
 from collections.abc import Callable, Mapping
@@ -17,11 +18,16 @@ from pipeline.engines.worker import function_of  # isort: skip
 os.environ.setdefault("PREFECT_RUNNER_POLL_FREQUENCY", "2")
 
 from prefect import flow
+from prefect.client.orchestration import get_client
 from prefect.client.schemas.objects import State
 from prefect.deployments import run_deployment
+from prefect.exceptions import TerminationSignal
+from prefect.runner import Runner
 from prefect.states import Cancelled, Completed, Failed
 from prefect.types.entrypoint import EntrypointType
 
+from pipeline.engines.flow import ServerAway, away
+from pipeline.engines.server import API, unwell
 from pipeline.errors import SafelightError
 
 NAME = "safelight-schedule"
@@ -46,11 +52,14 @@ def serve(
     arguments: Mapping[str, Any],
     due: Callable[[], bool],
     every_s: float,
+    *,
+    about: str,
 ) -> None:
     """Serve a deployment until Ctrl-C: its runs are called ``name``, and do ``function``.
 
     ``due`` is asked every so many seconds whether there is something to do; its runs begin one
-    after the other. Whoever looks at the server's page can begin one too.
+    after the other. Whoever looks at the server's page can begin one too, and reads what it is
+    ``about``. Raises ``ServerAway`` where the server has gone for good.
     """
     over = threading.Event()
 
@@ -63,15 +72,32 @@ def serve(
                     run_deployment(f"{NAME}/{deployment}", timeout=0, as_subflow=False)
                     waits = False
 
+    # not its own pausing at the end, which tries for minutes where the server is away
+    runner = Runner(name=deployment, pause_on_shutdown=False, limit=1)
+    served = runner.add_flow(
+        perform,
+        name=deployment,
+        description=about,
+        parameters={"name": name, "function": function, "arguments": dict(arguments)},
+        entrypoint_type=EntrypointType.MODULE_PATH,
+    )
     watching = threading.Thread(target=watch, daemon=True)
     watching.start()
+    api = os.environ[API]
     try:
-        perform.serve(
-            name=deployment,
-            parameters={"name": name, "function": function, "arguments": dict(arguments)},
-            limit=1,
-            print_starting_message=False,
-            entrypoint_type=EntrypointType.MODULE_PATH,
-        )
+        asyncio.run(runner.start())
+    except (KeyboardInterrupt, TerminationSignal):
+        pass
+    except Exception as error:
+        if fault := unwell(api):
+            raise ServerAway(
+                f"the Prefect server at {api} has gone ({fault}), and nothing is watched any "
+                "more; what was finished is recorded"
+            ) from error
+        raise away(error) from error
     finally:
         over.set()
+        if unwell(api) is None:
+            with suppress(Exception), get_client(sync_client=True) as client:
+                # nobody is there any more to begin its runs
+                client.pause_deployment(served)  # type: ignore[arg-type]  # not awaited

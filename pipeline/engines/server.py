@@ -253,7 +253,13 @@ def _start(folder: Path) -> Server:
         if unwell(server.api) is None:
             return server
         time.sleep(0.2)
-    process.kill()
+    if process.poll() is None:
+        fault = unwell(server.api)
+        process.kill()
+        raise ToolMissing(
+            f"the Prefect server was started, and does not answer at {api}: {fault} ({log} has "
+            "what it said)"
+        )
     last = log.read_text(errors="replace").strip().splitlines()[-1:] or ["it said nothing"]
     raise ToolMissing(f"the Prefect server did not start: {last[0]} ({log} has the rest)")
 
