@@ -417,6 +417,18 @@ def test_a_cameras_jpeg_is_in_the_space_that_it_is_marked_with(tmp_path: Path, i
     assert source.orientation == 6
 
 
+def test_no_float_is_so_bright_that_it_turns_black(tmp_path: Path) -> None:
+    # IEEE 754: what is no number is neither; an infinity is brighter than all others
+    floats = np.full((16, 16, 3), 0.5, np.float32)
+    floats[4, :4] = np.array([np.nan, np.inf, -np.inf, 3e38])[:, None]
+    tifffile.imwrite(tmp_path / "a.tif", floats, photometric="rgb")
+    got = pixels(open_original(tmp_path / "a.tif"))
+    assert np.isfinite(got).all()
+    assert got[4, [1, 3]].min() > 1
+    assert got[4, [0, 2]].max() < 1e-6
+    assert np.abs(got[6] - working_of(np.array([0.5, 0.5, 0.5]), "sRGB")).max() < 1e-4
+
+
 def test_jpeg_with_profile_and_exif_orientation(tmp_path: Path) -> None:
     smooth = np.full((16, 24, 3), (200, 90, 40), np.uint8)
     jpeg = imagecodecs.jpeg8_encode(smooth, level=98)

@@ -25,6 +25,8 @@ from pipeline.kernels.orient import upright
 from pipeline.kernels.spaces import D65, SPACES, XY, rgb_to_xyz_matrix, xy_to_xyz, xyz_to_xy
 
 MOST_PIXELS = 400_000_000
+MOST_CODE = 1000.0
+"""Of float pictures, whose white is 1: what is brighter is white in any light."""
 DNG_VERSION, ORIENTATION, ICC_PROFILE = 50706, 274, 34675
 EXIF_DIRECTORY, INTEROPERABILITY, INTEROPERABILITY_INDEX = 34665, 40965, 1
 CFA, LINEAR_RAW = 32803, 34892
@@ -58,6 +60,9 @@ def open_picture(data: bytes) -> PictureSource:
                 profile = _marked_profile(data)
         else:
             pixels, profile, orientation = read_tiff(data)
+        if pixels.dtype.kind == "f":
+            # the colour engine makes of an infinity what is no number, and so black
+            pixels = np.nan_to_num(pixels, nan=0).clip(-MOST_CODE, MOST_CODE)
     except UnreadableOriginal:
         raise
     except Exception as error:  # the decoders raise whatever damage leads them into
