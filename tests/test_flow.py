@@ -406,6 +406,32 @@ def test_a_scheduled_run_can_be_cancelled_on_the_page(server, job, tmp_path) -> 
         assert_in_order(job)
 
 
+def test_a_schedule_that_gives_its_server_up_says_so_in_a_sentence(monkeypatch, capfd) -> None:
+    """Prefect 3.9.1 prints tracebacks when it has asked in vain for half a minute, and raises."""
+    from pipeline.engines import deployment
+    from pipeline.engines.flow import ServerAway
+
+    class Runner:
+        def __init__(self, **_: Any) -> None:
+            pass
+
+        def add_flow(self, *_: Any, **__: Any) -> str:
+            return "a"
+
+        async def start(self) -> None:
+            print("Traceback (most recent call last):")
+            print("ConnectError", file=sys.stderr)
+            raise RuntimeError("Service exceeded error threshold.")
+
+    monkeypatch.setattr(deployment, "Runner", Runner)
+    monkeypatch.setenv(servers.API, "http://127.0.0.1:9/api")
+    with pytest.raises(
+        ServerAway, match=r"has gone \(Connection refused\), and nothing is watched"
+    ):
+        deployment.serve("a", "a", "a:a", {}, lambda: False, 60.0, about="a")
+    assert capfd.readouterr() == ("", "")
+
+
 @pytest.mark.parametrize("how", ["COMPLETED", "FAILED", "CANCELLED", "refused"])
 def test_how_scheduled_work_ended_is_its_state(how: str) -> None:
     from pipeline.engines.deployment import perform

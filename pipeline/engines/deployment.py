@@ -9,7 +9,8 @@ import asyncio
 import os
 import threading
 from collections.abc import Callable, Mapping
-from contextlib import suppress
+from contextlib import redirect_stderr, redirect_stdout, suppress
+from io import StringIO
 from typing import Any
 
 # before Prefect, which reads the environment that these two set when it is imported
@@ -85,7 +86,9 @@ def serve(
     watching.start()
     api = os.environ[API]
     try:
-        asyncio.run(runner.start())
+        # once it has asked for minutes it prints its last errors, as tracebacks
+        with redirect_stdout(StringIO()), redirect_stderr(StringIO()):
+            asyncio.run(runner.start())
     except (KeyboardInterrupt, TerminationSignal):
         pass
     except Exception as error:
