@@ -135,9 +135,22 @@ def ingest(
                 raise CannotWrite(f"{error}; {of}, the others are only where they were") from error
             raise
         taking.note()
+        done.notes += _uncorrected(done)
         _group_bursts(job, manifest, done)
         taking.close(sources, twice)
     return done
+
+
+def _uncorrected(done: Ingested) -> list[str]:
+    """A note on frames that ask for corrections that nobody does here."""
+    frames = [frame.name for frame in done.new if frame.original.capture.opcodes]
+    if not frames:
+        return []
+    more = f" and {len(frames) - 1} more" if len(frames) > 1 else ""
+    return [
+        f"{frames[0]}{more}: what the camera noted to correct its lens or sensor by (opcodes of a "
+        "DNG) is not applied; distortion and falling light stay as they are."
+    ]
 
 
 NO_SOURCE = "no source to ingest, and job.yaml names no originals"

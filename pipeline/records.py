@@ -35,7 +35,8 @@ class Capture:
     in manifests of before they were kept apart; ``camera`` is both in one name.
     ``focus_m`` is the distance that was focused on, ``rating`` one from -1 to 5 that was given in
     the camera. ``as_shot_red`` and ``as_shot_blue`` are what its white balance multiplies red and
-    blue by where green is left as it is.
+    blue by where green is left as it is. ``opcodes`` says that the file asks for corrections of its
+    lens or sensor that nobody does here (DNG 1.7.1, OpcodeList1 to 3).
     """
 
     taken_at: str | None = None
@@ -55,6 +56,7 @@ class Capture:
     as_shot_blue: float | None = None
     make: str | None = None
     model: str | None = None
+    opcodes: bool = False
 
     @property
     def exposure(self) -> str:

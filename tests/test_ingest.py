@@ -12,6 +12,7 @@ import random
 import shutil
 import signal
 import stat
+import struct
 import subprocess
 import sys
 import time
@@ -342,6 +343,23 @@ def test_a_frame_that_could_not_have_its_files_name_is_told(job: Path, card: Pat
     renamed = {Path(path).name: frame for path, frame in done.renamed.items()}
     assert renamed == {"QL0001.DNG": "QL0001-2", "-x #3.DNG": "_x _3"}
     assert ingest(job, [card]).renamed == {}
+
+
+def test_corrections_that_a_camera_asks_for_and_nobody_does_are_told(job: Path, card: Path) -> None:
+    """OpcodeList3 of DNG 1.7.1 with one opcode, FixVignetteRadial, of which nothing is done."""
+    write_dng(card / "plain.dng", np.full((32, 48), 900))
+    before = ingest(job, [card])
+    assert not any("opcodes" in note for note in before.notes)
+    numbers = (0.1, 0.0, 0.0, 0.0, 0.0, 0.5, 0.5)
+    opcodes = struct.pack(">IIIII7d", 1, 3, 0x01030000, 0, 56, *numbers)
+    for number in (1, 2):
+        write_dng(
+            card / f"lens-{number}.dng",
+            np.full((32, 48), 900 + number),
+            extra_tags=((51022, 7, len(opcodes), opcodes, True),),
+        )
+    after = ingest(job, [card])
+    assert [note for note in after.notes if note.startswith("lens-1 and 1 more: ")]
 
 
 @pytest.mark.parametrize(

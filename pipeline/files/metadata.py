@@ -36,6 +36,7 @@ TIME_TAGS = (
     ("DateTimeOriginal", "SubSecTimeOriginal", "OffsetTimeOriginal"),
     ("CreateDate", "SubSecTimeDigitized", "OffsetTimeDigitized"),
 )
+OPCODE_TAGS = ("OpcodeList1", "OpcodeList2", "OpcodeList3")
 CAPTURE_TAGS = (
     *(tag for tags in TIME_TAGS for tag in tags),
     *("Make", "Model", "UniqueCameraModel", "LensModel", "Lens"),
@@ -44,6 +45,7 @@ CAPTURE_TAGS = (
     *("SubjectDistance", "FocusDistance", "Rating"),
     # what DNG notes, and what exiftool makes of the makers' own notes
     *("AsShotNeutral", "RedBalance", "BlueBalance"),
+    *OPCODE_TAGS,
 )
 T = TypeVar("T")
 
@@ -549,6 +551,7 @@ def _capture_of(row: Mapping[str, Any]) -> Capture:
         as_shot_blue=blue,
         make=make,
         model=model,
+        opcodes=any(tag in row for tag in OPCODE_TAGS),
     )
 
 
