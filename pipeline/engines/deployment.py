@@ -75,19 +75,20 @@ def serve(
 
     # not its own pausing at the end, which tries for minutes where the server is away
     runner = Runner(name=deployment, pause_on_shutdown=False, limit=1)
-    served = runner.add_flow(
-        perform,
-        name=deployment,
-        description=about,
-        parameters={"name": name, "function": function, "arguments": dict(arguments)},
-        entrypoint_type=EntrypointType.MODULE_PATH,
-    )
+    served: Any = None
     watching = threading.Thread(target=watch, daemon=True)
-    watching.start()
     api = os.environ[API]
     try:
         # once it has asked for minutes it prints its last errors, as tracebacks
         with redirect_stdout(StringIO()), redirect_stderr(StringIO()):
+            served = runner.add_flow(
+                perform,
+                name=deployment,
+                description=about,
+                parameters={"name": name, "function": function, "arguments": dict(arguments)},
+                entrypoint_type=EntrypointType.MODULE_PATH,
+            )
+            watching.start()
             asyncio.run(runner.start())
     except (KeyboardInterrupt, TerminationSignal):
         pass
@@ -100,7 +101,6 @@ def serve(
         raise away(error) from error
     finally:
         over.set()
-        if unwell(api) is None:
+        if served and unwell(api) is None:
             with suppress(Exception), get_client(sync_client=True) as client:
-                # nobody is there any more to begin its runs
-                client.pause_deployment(served)  # type: ignore[arg-type]  # not awaited
+                client.pause_deployment(served)  # nobody is there any more to begin its runs
