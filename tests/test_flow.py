@@ -518,6 +518,13 @@ def test_a_password_in_an_address_is_refused_and_not_shown(job, monkeypatch) -> 
     assert "secret" not in str(refused.value)
 
 
+def test_certificates_that_cannot_be_read_are_named(job, tmp_path, monkeypatch) -> None:
+    monkeypatch.setenv(servers.API, "https://127.0.0.1:9/api")
+    monkeypatch.setenv(servers.CERTIFICATES, str(tmp_path / "none.pem"))
+    with pytest.raises(ToolMissing, match=r"none\.pem \(PREFECT_API_SSL_CERT_FILE\) has no cert"):
+        run(job, engine=Wish("prefect"))
+
+
 def test_a_server_that_wants_a_login_is_asked_before_anything_begins(monkeypatch) -> None:
     """Its health it tells everybody, as Prefect 3.9.1 does; RFC 7617 has the header's example."""
 

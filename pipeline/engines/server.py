@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 API = "PREFECT_API_URL"
 AUTH_STRING = "PREFECT_API_AUTH_STRING"
 KEY = "PREFECT_API_KEY"
+CERTIFICATES = "PREFECT_API_SSL_CERT_FILE"
 
 CONNECT_S = 2.0
 """How long a scheduler may take to accept a connection."""
@@ -189,7 +190,12 @@ def _trust() -> ssl.SSLContext:
     """Which certificates are trusted, as Prefect's own clients are told."""
     import ssl
 
-    trust = ssl.create_default_context(cafile=os.environ.get("PREFECT_API_SSL_CERT_FILE"))
+    file = os.environ.get(CERTIFICATES)
+    try:
+        trust = ssl.create_default_context(cafile=file)
+    except OSError as error:
+        said = error.strerror or error
+        raise ValueError(f"{file} ({CERTIFICATES}) has no certificates to trust: {said}") from error
     if os.environ.get("PREFECT_API_TLS_INSECURE_SKIP_VERIFY", "").lower() in ("1", "true"):
         trust.check_hostname = False
         trust.verify_mode = ssl.CERT_NONE
