@@ -58,14 +58,16 @@ if TYPE_CHECKING:
 class Report:
     """What a run did, and what it left: ``untouched`` are the plan's actions that make nothing.
 
-    ``notes`` are sentences about frames that were done, such as a text that a field cuts short;
-    ``reminders`` about what the delivered files should still say.
-    ``seconds`` sums the workers' time by part. ``page`` is where a server shows the run.
+    ``remade`` are the paths of masters that were lost. ``notes`` are sentences about frames that
+    were done, such as a text that a field cuts short; ``reminders`` about what the delivered files
+    should still say. ``seconds`` sums the workers' time by part. ``page`` is where a server shows
+    the run.
     """
 
     charts: list[MeasuredChart] = field(default_factory=list)
     developed: list[Version] = field(default_factory=list)
     delivered: list[Delivered] = field(default_factory=list)
+    remade: list[str] = field(default_factory=list)
     failed: dict[str, Failure] = field(default_factory=dict)
     untouched: list[Action] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
@@ -77,6 +79,8 @@ class Report:
     def made(self) -> list[str]:
         """What it made, in words."""
         parts = [f"{counted(len(self.developed), 'frame')} developed"] if self.developed else []
+        if self.remade:
+            parts.append(f"{counted(len(self.remade), 'lost master')} made again")
         deliveries = Counter(file.delivery for file in self.delivered)
         return parts + [f"{name}: {counted(count, 'file')}" for name, count in deliveries.items()]
 
@@ -419,6 +423,7 @@ class _Run:
         assert done.master is not None and action.version is not None
         if any(version.number == action.version for version in state.versions):
             self.manifest.record_master(action.frame, action.version, done.master)
+            self.report.remade.append(done.master.path)
             return
         version = Version(
             frame=action.frame,

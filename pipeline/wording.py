@@ -116,6 +116,8 @@ def _at(root: Mapping[str, Any], place: Place) -> Mapping[str, Any]:
     """The part of a JSON Schema that speaks of a place; empty where none does."""
     schema = _resolved(root, root)
     for part in place:
+        ways = (_resolved(way, root) for way in schema.get("anyOf", ()))
+        schema = next((way for way in ways if part in way.get("properties", ())), schema)
         below: Any
         if isinstance(part, int):
             prefix = schema.get("prefixItems", [])

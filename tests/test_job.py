@@ -696,3 +696,9 @@ def test_selects_whose_chart_nobody_named_are_named(tmp_path: Path) -> None:
         "QL0003 and 2 more; allowed: chart: {frame: NAME} in the setup's file, or another balance"
     )
     assert job.check_charts({}) == []
+
+
+def test_what_an_engine_can_be_is_said_in_either_form(tmp_path: Path) -> None:
+    for written in ("engine: dusk", "engine: {name: dusk}"):
+        said = problems(files(tmp_path, job=f"{JOB}{written}\n"))
+        assert '"dusk"; allowed: here, prefect, dask' in said[0]

@@ -275,8 +275,11 @@ class TestLostAndAltered:
         (job / "masters/F0003_v1.tif").unlink()
         engine.worked_on.clear()
         assert row(job, "F0003")["stale"]
-        run(job, engine=engine)
+        report = run(job, engine=engine)
         assert engine.worked_on == ["F0003"]
+        assert (report.remade, report.said) == (
+            ["masters/F0003_v1.tif"], "1 lost master made again"
+        )  # fmt: skip
         assert digests(job) == before
         assert row(job, "F0003")["version"] == 1
         assert_in_order(job)

@@ -194,6 +194,7 @@ def as_json(report: Report) -> dict[str, Any]:
             }
             for version in report.developed
         ],
+        "remade": report.remade,
         "delivered": [
             {
                 "frame": file.frame,

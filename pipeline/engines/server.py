@@ -251,6 +251,7 @@ def _start(folder: Path) -> Server:
             stdout=said,
             stderr=subprocess.STDOUT,
             env=environment(folder, api),
+            cwd=folder,  # a job's folder would keep its disk from being ejected
             start_new_session=True,  # it outlives this command, and its Ctrl-C
         )
     server = Server(api, process.pid, str(log))
